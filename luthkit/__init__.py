@@ -1,0 +1,35 @@
+"""luthkit: the modes and damping of guitars, read from tap recordings, with the uncertainty of each number.
+
+Public names load when first used, so that `import luthkit` costs little more than numpy.
+"""
+
+from importlib import import_module
+
+__version__ = "0.1.0"
+
+_HOMES = {
+    "LuthkitError": "luthkit.errors",
+    "RecordingError": "luthkit.errors",
+    "Recording": "luthkit.signal.recording",
+    "Tap": "luthkit.signal.taps",
+    "TapSet": "luthkit.signal.taps",
+    "Rejection": "luthkit.signal.taps",
+    "find_taps": "luthkit.signal.taps",
+    "Mode": "luthkit.signal.modes",
+    "ModeSet": "luthkit.signal.modes",
+    "read_modes": "luthkit.signal.modes",
+    "Comparison": "luthkit.guitar.comparison",
+    "Thresholds": "luthkit.guitar.comparison",
+    "compare": "luthkit.guitar.comparison",
+}
+__all__ = [*sorted(_HOMES), "__version__"]
+
+
+def __getattr__(name):
+    if name in _HOMES:
+        return getattr(import_module(_HOMES[name]), name)
+    raise AttributeError(f"luthkit has no {name!r}; it has {', '.join(__all__)}")
+
+
+def __dir__():
+    return __all__
