@@ -1,0 +1,298 @@
+"""Comparison of a build with its references, mode by mode: each difference, its error and a plain verdict."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import exp, isfinite, isnan, log, log2, nan, sqrt
+
+from .. import __version__
+from ..errors import LuthkitError
+from ..signal.modes import Mode, ModeSet
+from .pairing import Candidate, candidate, pair_up
+from .thresholds import Thresholds
+from .verdicts import CANNOT_TELL, COVERAGE, judge, sum_up
+
+FEWEST_TAPS = 3
+_CENTS = 1200 / log(2)  # one unit of natural logarithm, in cents
+
+
+@dataclass(frozen=True)
+class Difference:
+    """Build minus reference, for one quantity of one mode: standard uncertainty, 95 % interval and verdict.
+
+    `unit` is "cents" (1200 log2 of the frequency ratio) or "percent" (100 (ratio of damping ratios - 1)).
+    The uncertainty holds the scatter of hanging a guitar up again where the taps could not show it.
+    """
+
+    value: float
+    u: float  # NaN where there is none; `reason` says why
+    low: float  # 95 % interval
+    high: float
+    unit: str
+    range_low: float  # the references' lowest and highest reading, against their mean, in the same unit
+    range_high: float
+    verdict: str  # one of VERDICTS
+    reason: str = ""  # why it cannot be told, or what else the maker should know
+
+
+@dataclass(frozen=True)
+class Band:
+    """One mode over all references that have it: the lowest, highest and (geometric) mean reading.
+
+    Each `_u` is a standard uncertainty with the scatter of re-hanging included.
+    """
+
+    members: tuple[tuple[str, Mode], ...]  # (name of the reference, its mode)
+    n_references: int  # how many references were looked at
+    frequency_hz: float
+    frequency_u_hz: float
+    frequency_low_hz: float
+    frequency_low_u_hz: float
+    frequency_high_hz: float
+    frequency_high_u_hz: float
+    damping_ratio: float
+    damping_ratio_u: float
+    damping_low: float
+    damping_low_u: float
+    damping_high: float
+    damping_high_u: float
+
+
+@dataclass(frozen=True)
+class Pair:
+    """One mode of the build beside the mode of the references that answers to it."""
+
+    build: Mode
+    reference: Band
+    frequency: Difference
+    damping: Difference
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class Comparison:
+    """A build beside its references: `pairs` sorted by frequency, and apart from them what has no partner."""
+
+    build: ModeSet
+    references: tuple[ModeSet, ...]
+    pairs: tuple[Pair, ...]
+    build_only: tuple[Mode, ...]
+    reference_only: tuple[Band, ...]
+    set_aside: tuple[tuple[str, Mode], ...]  # (instrument, mode) of kind room or string: not judged
+    summary: tuple[str, ...]  # two or three plain sentences
+    thresholds: Thresholds
+    version: str
+
+
+@dataclass(frozen=True)
+class _Reading:
+    """The natural logarithm of a frequency or damping ratio and its uncertainty, re-hanging included."""
+
+    log: float
+    u: float
+
+
+def compare(
+    build: ModeSet, references: ModeSet | Sequence[ModeSet], *, thresholds: Thresholds | None = None
+) -> Comparison:
+    """Pair the body modes of `build` with those of the references and judge each difference.
+
+    Several references are first grouped into one band a mode. The distance that is judged is the one from the
+    band (a single reference is a band of no width). With its 95 % interval that distance is called
+
+    - "within repeatability": the interval touches the band and does not reach the just-noticeable difference;
+      "inside the references' range" when there are several references and the build lies between them;
+    - "real, likely unheard": the interval lies clear of the band and short of the just-noticeable difference;
+    - "likely heard": the interval lies wholly beyond the just-noticeable difference;
+    - "cannot tell": anything else, fewer than three taps on either side, or no uncertainty.
+
+    Uncertainty: the taps' own (JCGM 100, type A), and where a set has a single placement also the planning
+    figure for the scatter of `thresholds.setting`, which such a set cannot show. Differences in damping are
+    worked out as logarithms of the ratio and given in percent.
+
+    Raises LuthkitError when no reference is given or a side has no modes.
+    """
+    thresholds = thresholds or Thresholds()
+    references = (references,) if isinstance(references, ModeSet) else tuple(references)
+    if not references:
+        raise LuthkitError("no reference was given; name at least one reference guitar for the build")
+    for modeset in (build, *references):
+        if not modeset.modes:
+            raise LuthkitError(
+                f"{modeset.name or 'an instrument'} has no modes ({modeset.taps_accepted} taps were kept); "
+                "record at least 5 clean taps and read it again"
+            )
+
+    bands = _bands(references, thresholds)
+    body = [mode for mode in build.modes if mode.kind == "body"]
+    names = _names(build, references)
+    pairs, paired_modes, paired_bands = [], set(), set()
+    for i, j, sure in pair_up([candidate(build, mode) for mode in body], [centre for _, centre in bands]):
+        pairs.append(
+            _judge(build, body[i], bands[j][0], references=references, sure=sure, thresholds=thresholds)
+        )
+        paired_modes.add(i)
+        paired_bands.add(j)
+    build_only = tuple(mode for i, mode in enumerate(body) if i not in paired_modes)
+    reference_only = tuple(band for j, (band, _) in enumerate(bands) if j not in paired_bands)
+    set_aside = tuple(
+        (name, mode)
+        for name, modeset in zip(names, (build, *references), strict=True)
+        for mode in modeset.modes
+        if mode.kind != "body"
+    )
+    return Comparison(
+        build=build,
+        references=references,
+        pairs=tuple(pairs),
+        build_only=build_only,
+        reference_only=reference_only,
+        set_aside=set_aside,
+        summary=sum_up(pairs, build_only, reference_only, len(references)),
+        thresholds=thresholds,
+        version=__version__,
+    )
+
+
+def cents(frequency_hz: float, reference_hz: float) -> float:
+    """1200 log2(f / f_ref).
+
+    >>> round(cents(442.0, 440.0), 6)
+    7.851415
+    """
+    return 1200 * log2(frequency_hz / reference_hz)
+
+
+def _names(build, references):
+    return (build.name or "build", *(r.name or f"reference {i + 1}" for i, r in enumerate(references)))
+
+
+def _reading(modeset: ModeSet, mode: Mode, quantity: str, thresholds: Thresholds) -> _Reading:
+    """The logarithm of the reading; scatter that the set could not show is added from the thresholds."""
+    if quantity == "frequency":
+        value, u = mode.frequency_hz, mode.frequency_u_hz
+    else:
+        value, u = mode.damping_ratio, mode.damping_ratio_u
+    if not (isfinite(value) and value > 0):
+        return _Reading(nan, nan)
+    scatter = thresholds.scatter(quantity)
+    seen = modeset.placements > 1 and thresholds.setting in ("same set-up", "re-hung")
+    if not seen:
+        return _Reading(log(value), sqrt((u / value) ** 2 + scatter.value**2))
+    # few placements say little about their own scatter: the low planning figure is the least believed
+    least = scatter.low / sqrt(modeset.placements)
+    return _Reading(log(value), nan if isnan(u) else max(u / value, least))
+
+
+def _bands(references, thresholds) -> list[tuple[Band, Candidate]]:
+    """Group the body modes of all references, the set with most modes first: one band for each mode."""
+    names = _names(references[0], references)[1:]
+    order = sorted(range(len(references)), key=lambda k: (-len(references[k].modes), k))
+    groups: list[list[tuple[int, Mode, Candidate]]] = []
+    for k in order:
+        modes = [mode for mode in references[k].modes if mode.kind == "body"]
+        candidates = [candidate(references[k], mode) for mode in modes]
+        centres = [_centre(group) for group in groups]
+        taken = set()
+        for i, j, _ in pair_up(candidates, centres):
+            groups[j].append((k, modes[i], candidates[i]))
+            taken.add(i)
+        groups.extend([(k, mode, candidates[i])] for i, mode in enumerate(modes) if i not in taken)
+    entries = []
+    for group in groups:
+        group.sort(key=lambda member: member[0])
+        frequency = [_reading(references[k], mode, "frequency", thresholds) for k, mode, _ in group]
+        damping = [_reading(references[k], mode, "damping", thresholds) for k, mode, _ in group]
+        band = Band(
+            tuple((names[k], mode) for k, mode, _ in group),
+            len(references),
+            *_spread(frequency),
+            *_spread(damping),
+        )
+        entries.append((band, _centre(group)))
+    return sorted(entries, key=lambda entry: entry[0].frequency_hz)
+
+
+def _centre(group) -> Candidate:
+    frequency = sum(log(c.frequency_hz) for _, _, c in group) / len(group)
+    damping = sum(log(c.damping_ratio) for _, _, c in group) / len(group)
+    return Candidate(exp(frequency), exp(damping), group[0][2].pattern)
+
+
+def _spread(readings):
+    """(mean, u, low, u, high, u) of readings in logarithms, given back in their own unit."""
+    mean = exp(sum(r.log for r in readings) / len(readings))
+    u = sqrt(sum(r.u**2 for r in readings)) / len(readings)
+    low = min(readings, key=lambda r: r.log)
+    high = max(readings, key=lambda r: r.log)
+    return mean, mean * u, exp(low.log), exp(low.log) * low.u, exp(high.log), exp(high.log) * high.u
+
+
+def _judge(build, mode, band, *, references, sure, thresholds) -> Pair:
+    names = _names(build, references)
+    used = {name for name, _ in band.members}
+    taps = [(names[0], build.taps_accepted)]
+    taps += [(n, r.taps_accepted) for n, r in zip(names[1:], references, strict=True) if n in used]
+    few = [f"{name}: {count}" for name, count in taps if count < FEWEST_TAPS]
+    why = f"fewer than {FEWEST_TAPS} taps were kept ({', '.join(few)})" if few else ""
+    notes = list(dict.fromkeys(mode.notes))
+    if not sure:
+        notes.append("another pairing fits nearly as well: this may not be the same mode on both guitars")
+    if len(band.members) < band.n_references:
+        notes.append(f"found on {len(band.members)} of {band.n_references} references")
+    frequency = _difference(
+        _reading(build, mode, "frequency", thresholds),
+        (band.frequency_hz, band.frequency_u_hz),
+        (band.frequency_low_hz, band.frequency_low_u_hz),
+        (band.frequency_high_hz, band.frequency_high_u_hz),
+        limits=(
+            log(1 + thresholds.frequency_heard_typical.value),
+            log(1 + thresholds.frequency_heard_best.value),
+        ),
+        unit="cents",
+        several=len(band.members) > 1,
+        why=why,
+    )
+    damping = _difference(
+        _reading(build, mode, "damping", thresholds),
+        (band.damping_ratio, band.damping_ratio_u),
+        (band.damping_low, band.damping_low_u),
+        (band.damping_high, band.damping_high_u),
+        limits=(
+            log(1 + thresholds.damping_heard_typical.value),
+            log(1 + thresholds.damping_heard_best.value),
+        ),
+        unit="percent",
+        several=len(band.members) > 1,
+        why=why,
+    )
+    return Pair(mode, band, frequency, damping, tuple(notes))
+
+
+def _limits(thresholds, quantity):
+    heard = (getattr(thresholds, f"{quantity}_heard_{who}").value for who in ("typical", "best"))
+    return tuple(log(1 + value) for value in heard)
+
+
+def _difference(build, mean, low, high, *, limits, unit, several, why) -> Difference:
+    def show(x):
+        return _CENTS * x if unit == "cents" else 100 * (exp(x) - 1)
+
+    centre = log(mean[0])
+    value = build.log - centre
+    u = sqrt(build.u**2 + (mean[1] / mean[0]) ** 2)
+    verdict, reason = judge(build, low, high, limits=limits, several=several)
+    if why or isnan(u):
+        verdict, reason = CANNOT_TELL, why or "there is no uncertainty for it (see the notes of the mode)"
+    return Difference(
+        value=show(value),
+        u=_CENTS * u if unit == "cents" else 100 * exp(value) * u,
+        low=show(value - COVERAGE * u),
+        high=show(value + COVERAGE * u),
+        unit=unit,
+        range_low=show(log(low[0]) - centre),
+        range_high=show(log(high[0]) - centre),
+        verdict=verdict,
+        reason=reason,
+    )

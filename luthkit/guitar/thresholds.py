@@ -1,0 +1,118 @@
+"""Thresholds: how far apart two readings of one guitar fall, and how large a difference an ear notices.
+
+Every figure carries where it comes from and how sure it is, and can be changed with `dataclasses.replace`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, fields
+from math import isfinite, log, sqrt
+
+from ..errors import LuthkitError
+
+SETTINGS = ("same set-up", "re-hung", "other operator", "other room")
+
+_PLANNING = "planning value; no published study of guitar tap repeatability is known to us"
+_REPEAT = "from memory, to be replaced by the maker's own repeat study"
+_LISTENING = "Woodhouse, Manuel, Smith, Wheble & Fritz, Acta Acustica united with Acustica 98 (2012)"
+_REMEMBERED = "figure from memory; holds for all body modes shifted together, headphones, back to back"
+
+
+@dataclass(frozen=True)
+class Figure:
+    """One planning figure: the fraction that is used, the range it came from, its source, how sure it is."""
+
+    value: float  # a fraction: 0.003 is 0.3 %
+    low: float
+    high: float
+    source: str
+    certainty: str
+
+    def __post_init__(self):
+        if not (isfinite(self.value) and self.value > 0):
+            raise LuthkitError(
+                f"a threshold of {self.value!r} was given; give a positive fraction, such as 0.02 for 2 %"
+            )
+
+
+def _scatter(value, low, high):
+    return Figure(value, low, high, _PLANNING, _REPEAT)
+
+
+def _heard(value, low, high):
+    return Figure(value, low, high, _LISTENING, _REMEMBERED)
+
+
+@dataclass(frozen=True)
+class Thresholds:
+    """Repeatability and just-noticeable differences, all as fractions, all adjustable.
+
+    The scatter figures are read as standard deviations of one reading; the value used is the geometric mean
+    of the range, rounded. Of the listening figures the lower end of the range of typical listeners draws the
+    line between "likely unheard" and "likely heard"; that of the best listeners is drawn and named beside it.
+
+    Examples
+    --------
+    >>> from dataclasses import replace
+    >>> mine = Figure(0.001, 0.001, 0.001, "own repeat study", "measured")
+    >>> replace(Thresholds(), frequency_rehung=mine).scatter("frequency").value
+    0.001
+    """
+
+    frequency_same_setup: Figure = field(default=_scatter(0.001, 0.0005, 0.002))
+    frequency_rehung: Figure = field(default=_scatter(0.003, 0.002, 0.005))
+    frequency_other_operator: Figure = field(default=_scatter(0.0045, 0.003, 0.007))
+    frequency_other_room: Figure = field(default=_scatter(0.0055, 0.003, 0.01))
+    damping_same_setup: Figure = field(default=_scatter(0.05, 0.03, 0.08))
+    damping_rehung: Figure = field(default=_scatter(0.125, 0.08, 0.20))
+    damping_other_operator: Figure = field(default=_scatter(0.16, 0.10, 0.25))
+    damping_other_room: Figure = field(default=_scatter(0.21, 0.15, 0.30))
+    frequency_heard_best: Figure = field(default=_heard(0.01, 0.01, 0.01))
+    frequency_heard_typical: Figure = field(default=_heard(0.02, 0.02, 0.03))
+    damping_heard_best: Figure = field(default=_heard(0.20, 0.20, 0.20))
+    damping_heard_typical: Figure = field(default=_heard(0.30, 0.30, 0.50))
+    setting: str = "re-hung"  # what happened between the recordings of build and reference
+
+    def __post_init__(self):
+        if self.setting not in SETTINGS:
+            raise LuthkitError(f"setting is {self.setting!r}; choose one of: {', '.join(SETTINGS)}")
+
+    def scatter(self, quantity: str) -> Figure:
+        """The scatter of one reading of `quantity` ("frequency" or "damping") in this `setting`."""
+        suffix = {
+            "same set-up": "same_setup",
+            "re-hung": "rehung",
+            "other operator": "other_operator",
+            "other room": "other_room",
+        }[self.setting]
+        return getattr(self, f"{quantity}_{suffix}")
+
+    def repeat_limit_cents(self) -> float:
+        """Two readings of one guitar stay this close in 95 of 100 cases: 1.96 sqrt(2) s, in cents."""
+        return 1200 / log(2) * 1.96 * sqrt(2) * self.scatter("frequency").value
+
+    def repeat_limit_log(self) -> float:
+        """The same for damping, as a natural logarithm of the ratio of two readings."""
+        return 1.96 * sqrt(2) * self.scatter("damping").value
+
+    def figures(self) -> tuple[tuple[str, Figure], ...]:
+        """Every figure with its name in plain words, in the order above."""
+        return tuple(
+            (_WORDS[item.name], getattr(self, item.name)) for item in fields(self) if item.name != "setting"
+        )
+
+
+_WORDS = {
+    "frequency_same_setup": "scatter of frequency, same set-up",
+    "frequency_rehung": "scatter of frequency, guitar hung up again",
+    "frequency_other_operator": "scatter of frequency, other hand tapping",
+    "frequency_other_room": "scatter of frequency, other room or microphone",
+    "damping_same_setup": "scatter of damping, same set-up",
+    "damping_rehung": "scatter of damping, guitar hung up again",
+    "damping_other_operator": "scatter of damping, other hand tapping",
+    "damping_other_room": "scatter of damping, other room or microphone",
+    "frequency_heard_best": "frequency change the best listeners notice",
+    "frequency_heard_typical": "frequency change a typical listener notices",
+    "damping_heard_best": "damping change the best listeners notice",
+    "damping_heard_typical": "damping change a typical listener notices",
+}

@@ -1,0 +1,104 @@
+"""Verdicts: what a difference with its error amounts to, in one phrase, and all in a few sentences."""
+
+from __future__ import annotations
+
+from math import isnan, log, sqrt
+
+WITHIN = "within repeatability"
+IN_RANGE = "inside the references' range"
+UNHEARD = "real, likely unheard"
+HEARD = "likely heard"
+CANNOT_TELL = "cannot tell"
+VERDICTS = (WITHIN, IN_RANGE, UNHEARD, HEARD, CANNOT_TELL)
+
+QUANTITIES = ("frequency", "damping")
+COVERAGE = 1.96  # 95 % of a normal distribution (JCGM 100:2008, G.2 from memory)
+
+
+def judge(build, low, high, *, limits, several) -> tuple[str, str]:
+    """Judge the nearest and the farthest that the build may lie outside the band, by its 95 % interval."""
+    heard, heard_best = limits
+    below = log(low[0]) - build.log  # > 0: the build lies under the band
+    above = build.log - log(high[0])  # > 0: over it
+    below_reach = COVERAGE * sqrt(build.u**2 + (low[1] / low[0]) ** 2)
+    above_reach = COVERAGE * sqrt(build.u**2 + (high[1] / high[0]) ** 2)
+    nearest = max(0.0, below - below_reach, above - above_reach)
+    farthest = max(0.0, below + below_reach, above + above_reach)
+    if isnan(below_reach) or isnan(above_reach):
+        return CANNOT_TELL, ""
+    if nearest > heard:
+        return HEARD, ""
+    if nearest > 0 and farthest > heard:
+        return CANNOT_TELL, f"real, but it may be {UNHEARD.removeprefix('real, ')} or {HEARD}"
+    if nearest > 0:
+        return UNHEARD, "the best listeners may notice it" if farthest > heard_best else ""
+    inside = several and below <= 0 and above <= 0
+    closest = IN_RANGE if inside else WITHIN
+    if farthest > heard:
+        return CANNOT_TELL, f"anything from {closest} to {HEARD}: the error is too large"
+    return closest, ""
+
+
+def sum_up(pairs, build_only, reference_only, n_references) -> tuple[str, ...]:
+    """Two or three sentences: what would be heard, what is small or not different, what cannot be told."""
+    other = "the reference" if n_references == 1 else "the references"
+    if not pairs:
+        return (f"No mode of the build could be paired with one of {other}, so nothing can be compared.",)
+    heard = [
+        _told(pair, quantity, other)
+        for pair in pairs
+        for quantity in QUANTITIES
+        if getattr(pair, quantity).verdict == HEARD
+    ]
+    small = [
+        f"{words} in {_listed(found)}"
+        for verdict, words in (
+            (UNHEARD, "really different but likely unheard"),
+            (IN_RANGE, "inside the references' range"),
+            (WITHIN, "not different within repeatability"),
+        )
+        if (found := _where(pairs, verdict))
+    ]
+    sentences = [f"Likely heard: {'; '.join(heard)}." if heard else "No difference is sure to be heard."]
+    if small:
+        text = "; ".join(small)
+        sentences.append(text[0].upper() + text[1:] + ".")
+    unsure = _where(pairs, CANNOT_TELL)
+    if unsure:
+        sentences.append(
+            f"It cannot be told for {_listed(unsure)}: more placements (lift the guitar, hang it up, tap) "
+            "make the error smaller."
+        )
+    alone = [f"{len(build_only)} of the build"] if build_only else []
+    alone += [f"{len(reference_only)} of {other}"] if reference_only else []
+    if alone:
+        sentences.append(f"Without a partner, and so not judged: {_listed(alone)}.")
+    return tuple(sentences)
+
+
+def _where(pairs, verdict):
+    """["frequency at 101 and 205 Hz", "damping at 264 Hz"] for the pairs with this verdict."""
+    found = []
+    for quantity in QUANTITIES:
+        at = [f"{p.build.frequency_hz:.0f}" for p in pairs if getattr(p, quantity).verdict == verdict]
+        if len(at) == len(pairs) > 2:
+            found.append(f"{quantity} of every paired mode")
+        elif at:
+            found.append(f"{quantity} at {_listed(at)} Hz")
+    return found
+
+
+def _told(pair, quantity, other):
+    d = getattr(pair, quantity)
+    at = f"the mode at {pair.build.frequency_hz:.0f} Hz"
+    if quantity == "frequency":
+        way = "above" if d.value > 0 else "below"
+        return f"{at} lies {abs(d.value):.0f} ± {(d.high - d.low) / 2:.0f} cents {way} {other}"
+    way = "more" if d.value > 0 else "less"
+    interval = f"95 % interval {d.low:+.0f} to {d.high:+.0f} %"
+    return f"{at} is damped {abs(d.value):.0f} % {way} than {other} ({interval})"
+
+
+def _listed(items):
+    items = list(items)
+    return items[0] if len(items) == 1 else ", ".join(items[:-1]) + " and " + items[-1]
