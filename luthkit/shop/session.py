@@ -1,0 +1,240 @@
+"""A session: a folder of recordings of one instrument, and what the maker wrote down about them.
+
+The folder may hold a plain text file, `session.toml`. All of it is optional:
+
+    guitar = "Number 12"
+    date = 2024-03-09
+    stage = "strung, day 30"
+    temperature_c = 20.5
+    relative_humidity_percent = 47
+
+    [[recording]]
+    file = "bridge_centre_1.flac"      # a file, or a sub-folder for all that is in it
+    position = "bridge centre"
+    placement = "1"                    # guitar and microphone were put back between "1" and "2"
+
+    [[recording]]
+    file = "strums"
+    kind = "strum"
+
+A file name alone says nothing: where a recording is not listed, its position is unknown.
+"""
+
+from __future__ import annotations
+
+import datetime
+import os
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+
+from .._frozen import frozen_dict
+from ..errors import LuthkitError
+from ..signal.recording import find_recordings
+from ..signal.taps import TapSet, find_taps
+
+FILE_NAME = "session.toml"
+POSITIONS = ("bridge centre", "bass wing", "treble wing", "back", "rim")
+KINDS = ("tap", "strum", "pluck")
+_TEXTS = ("guitar", "stage", "strings", "microphone", "room", "support", "mallet", "maker", "notes")
+_NUMBERS = {  # key: lowest and highest value that makes sense
+    "strings_age_h": (0, 1e6),
+    "temperature_c": (-30, 60),
+    "relative_humidity_percent": (0, 100),
+    "mass_g": (0, 1e5),
+}
+_KEYS = (*_TEXTS, "date", "kind", *_NUMBERS)
+_RECORDING_KEYS = ("file", "kind", "position", "placement", "condition")
+
+
+@dataclass(frozen=True)
+class SessionRecording:
+    """One recording of a session. `name` is its path relative to the folder of the session."""
+
+    name: str
+    path: Path
+    kind: str = "tap"  # one of KINDS
+    position: str = ""  # one of POSITIONS; "" when nobody said
+    placement: str = ""
+    condition: str = ""  # e.g. "soundhole plugged"
+
+
+@dataclass(frozen=True)
+class Session:
+    """The recordings of one instrument on one occasion, and the conditions they were made in."""
+
+    name: str  # what the maker calls the instrument; the folder's name when nobody said
+    recordings: tuple[SessionRecording, ...]
+    conditions: Mapping[str, object]  # what session.toml says beside the recordings
+    notes: tuple[str, ...] = ()  # plain sentences, e.g. that no position is known
+
+    def of_kind(self, kind: str = "tap", *, condition: str | None = None) -> tuple[SessionRecording, ...]:
+        """The recordings of one kind, in any condition when None. Raises `LuthkitError` for an unknown kind."""
+        _one_of("kind", kind, KINDS, self.name)
+        return tuple(
+            r for r in self.recordings if r.kind == kind and (condition is None or r.condition == condition)
+        )
+
+    @property
+    def positions(self) -> Mapping[str, str]:
+        """Name of each tap recording -> where it was struck, "" when nobody said."""
+        return frozen_dict({r.name: r.position for r in self.of_kind()})
+
+    @property
+    def placements(self) -> Mapping[str, str]:
+        """Name of each tap recording -> name of the set-up."""
+        return frozen_dict({r.name: r.placement for r in self.of_kind()})
+
+    def find_taps(self, *, condition: str = "", **options) -> TapSet:
+        """The taps of this session made in one `condition` ("" = as usual); `options` as in `luthkit.find_taps`."""
+        return find_taps(
+            {r.name: r.path for r in self.of_kind(condition=condition)},
+            positions=self.positions,
+            placements=self.placements,
+            **options,
+        )
+
+
+def read_session(paths) -> Session:
+    """Find the recordings in one folder (or the files named) and read its session.toml, if there is one.
+
+    Raises `LuthkitError` for a missing path, a folder without sound files, and for a session.toml that is no TOML,
+    has an unknown key or value, or lists a file that is not there or lies outside the folder.
+    """
+    paths = [Path(paths)] if isinstance(paths, (str, os.PathLike)) else [Path(path) for path in paths]
+    found = find_recordings(paths)
+    folders = [path for path in paths if path.is_dir()]
+    if len(folders) > 1:
+        raise LuthkitError(
+            f"{len(folders)} folders were named ({', '.join(map(str, folders))}); "
+            "a session is one folder, or one or more files."
+        )
+    if not folders:
+        recordings = _named_files(found)
+        name = found[0].stem if len(found) == 1 else found[0].resolve().parent.name
+        return Session(name, recordings, frozen_dict({}), _notes_on(recordings))
+    folder = folders[0]
+    where = folder / FILE_NAME
+    said = _read_toml(where) if where.is_file() else {}
+    listed = _listed(said.pop("recording", []), folder, where, said.get("kind", "tap"))
+    recordings = tuple(
+        _described(path, _relative(path, folder), listed, said.get("kind", "tap")) for path in found
+    )
+    name = said.get("guitar") or folder.resolve().name
+    return Session(name, recordings, frozen_dict(said), _notes_on(recordings))
+
+
+def _named_files(found: list[Path]) -> tuple[SessionRecording, ...]:
+    """Files named one by one: called by their file name, or by the whole path where two have the same."""
+    names = [path.name for path in found]
+    return tuple(
+        SessionRecording(path.name if names.count(path.name) == 1 else path.as_posix(), path)
+        for path in found
+    )
+
+
+def _relative(path: Path, folder: Path) -> str:
+    return path.relative_to(folder).as_posix() if path.is_relative_to(folder) else path.name
+
+
+def _read_toml(where: Path) -> dict:
+    """The checked contents of a session.toml."""
+    try:
+        said = tomllib.loads(where.read_text(encoding="utf-8-sig"))
+    except tomllib.TOMLDecodeError as error:
+        raise LuthkitError(
+            f"{where} is not valid TOML: {error}; mend that line, or remove the file."
+        ) from error
+    except UnicodeDecodeError as error:
+        raise LuthkitError(f"{where} is not UTF-8 text; save it again as UTF-8.") from error
+    except OSError as error:
+        raise LuthkitError(f"{where} cannot be read ({error.strerror}); check its permissions.") from error
+    for key, value in said.items():
+        if key == "recording":
+            if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
+                raise LuthkitError(
+                    f"{where}: write each recording under a line [[recording]], in double brackets."
+                )
+            continue
+        _one_of("key", key, (*_KEYS, "[[recording]]"), where)
+        if key in _NUMBERS:
+            low, high = _NUMBERS[key]
+            if isinstance(value, bool) or not isinstance(value, (int, float)) or not low <= value <= high:
+                raise LuthkitError(f"{where}: {key} is {value!r}; write a number from {low:g} to {high:g}.")
+        elif key == "date":
+            if not isinstance(value, (datetime.date, str)):
+                raise LuthkitError(f"{where}: date is {value!r}; write a date such as 2024-03-09.")
+        elif not isinstance(value, str):
+            raise LuthkitError(f"{where}: {key} is {value!r}; write text in double quotes.")
+    if "kind" in said:
+        _one_of("kind", said["kind"], KINDS, where)
+    return said
+
+
+def _listed(items: list[dict], folder: Path, where: Path, usual_kind: str) -> dict[str, dict[str, str]]:
+    """What is said of each listed file or sub-folder: path relative to the folder -> the words."""
+    listed: dict[str, dict[str, str]] = {}
+    for number, item in enumerate(items, start=1):
+        entry = f"{where}, recording {number}"
+        for key, value in item.items():
+            _one_of("key", key, _RECORDING_KEYS, entry)
+            if not isinstance(value, str):
+                raise LuthkitError(f'{entry}: {key} is {value!r}; write text in double quotes, such as "1".')
+        if "file" not in item:
+            raise LuthkitError(f'{entry} names no file; add a line such as file = "tap_1.wav".')
+        file = item["file"].replace("\\", "/")
+        parts = PurePosixPath(file)
+        if parts.is_absolute() or ".." in parts.parts or ":" in file.split("/")[0]:
+            raise LuthkitError(
+                f"{entry}: file is {item['file']!r}; it must lie in the folder of the session."
+            )
+        if not (folder / parts).resolve().is_relative_to(folder.resolve()):
+            raise LuthkitError(f"{entry}: {item['file']!r} leads out of the folder of the session.")
+        if not (folder / parts).exists():
+            raise LuthkitError(
+                f"{entry}: {item['file']!r} is not in {folder}; correct the name or remove the entry."
+            )
+        if str(parts) in listed:
+            raise LuthkitError(f"{entry}: {item['file']!r} is listed twice; remove one entry.")
+        kind = item.get("kind", usual_kind)
+        _one_of("kind", kind, KINDS, entry)
+        if item.get("position"):
+            _one_of("position", item["position"], POSITIONS, entry)
+        words = {key: item.get(key, "") for key in ("position", "placement", "condition")}
+        listed[str(parts)] = {"kind": kind, **words}
+    return listed
+
+
+def _described(path: Path, name: str, listed: dict, usual_kind: str) -> SessionRecording:
+    """A recording with what is said of it, or of the sub-folder it lies in."""
+    words = listed.get(name)
+    for parent in PurePosixPath(name).parents:
+        words = words or listed.get(str(parent))
+    return SessionRecording(name, path, **(words or {"kind": usual_kind}))
+
+
+def _notes_on(recordings: tuple[SessionRecording, ...]) -> tuple[str, ...]:
+    """What a reader of the results must know."""
+    taps = [r for r in recordings if r.kind == "tap"]
+    unknown = sum(not r.position for r in taps)
+    notes = []
+    if unknown:
+        which = (
+            "No recording says"
+            if unknown == len(taps)
+            else f"{unknown} of {len(taps)} tap recordings do not say"
+        )
+        notes.append(
+            f"{which} where the guitar was struck; taps without a position are taken as one position."
+        )
+    if taps and not any(r.placement for r in taps):
+        notes.append(
+            "No re-placement of guitar and microphone was noted; the taps are taken as one placement."
+        )
+    return tuple(notes)
+
+
+def _one_of(what: str, value: object, allowed: tuple[str, ...], where: object) -> None:
+    if value not in allowed:
+        raise LuthkitError(f"{where}: {what} {value!r} is not known; allowed are {', '.join(allowed)}.")
