@@ -70,7 +70,7 @@ class Session:
     notes: tuple[str, ...] = ()  # plain sentences, e.g. that no position is known
 
     def of_kind(self, kind: str = "tap", *, condition: str | None = None) -> tuple[SessionRecording, ...]:
-        """The recordings of one kind, in any condition when None. Raises `LuthkitError` for an unknown kind."""
+        """The recordings of one kind, in any condition when None. An unknown kind raises `LuthkitError`."""
         _one_of("kind", kind, KINDS, self.name)
         return tuple(
             r for r in self.recordings if r.kind == kind and (condition is None or r.condition == condition)
@@ -87,7 +87,7 @@ class Session:
         return frozen_dict({r.name: r.placement for r in self.of_kind()})
 
     def find_taps(self, *, condition: str = "", **options) -> TapSet:
-        """The taps of this session made in one `condition` ("" = as usual); `options` as in `luthkit.find_taps`."""
+        """The taps made in one `condition` ("" = as usual); `options` as in `luthkit.find_taps`."""
         return find_taps(
             {r.name: r.path for r in self.of_kind(condition=condition)},
             positions=self.positions,
@@ -99,8 +99,8 @@ class Session:
 def read_session(paths) -> Session:
     """Find the recordings in one folder (or the files named) and read its session.toml, if there is one.
 
-    Raises `LuthkitError` for a missing path, a folder without sound files, and for a session.toml that is no TOML,
-    has an unknown key or value, or lists a file that is not there or lies outside the folder.
+    Raises `LuthkitError` for a missing path, a folder without sound files, and for a session.toml that is no
+    TOML, has an unknown key or value, or lists a file that is not there or lies outside the folder.
     """
     paths = [Path(paths)] if isinstance(paths, (str, os.PathLike)) else [Path(path) for path in paths]
     found = find_recordings(paths)

@@ -13,7 +13,7 @@ FIRST_S = 0.25  # the stretch after the onset whose level is the level of the ta
 
 
 def in_band(samples, sample_rate_hz: float) -> np.ndarray:
-    """Samples (n, n_channels) between 60 and 1000 Hz, without delay (4th-order Butterworth, forth and back)."""
+    """Samples (n, n_channels) between 60 and 1000 Hz, without delay (2nd-order Butterworth run both ways)."""
     sos = butter(2, BAND_HZ, "bandpass", fs=sample_rate_hz, output="sos")
     return sosfiltfilt(sos, samples - samples.mean(axis=0), axis=0, padtype=None)
 
@@ -21,8 +21,8 @@ def in_band(samples, sample_rate_hz: float) -> np.ndarray:
 def levels(samples, sample_rate_hz: float, onset: int) -> tuple[float, float]:
     """Mean square of the first 0.25 s after sample `onset` and of the noise before it, both 60 to 1000 Hz.
 
-    With less than 30 ms before the onset the quietest 0.1 s of the second half of the cut stands in for the noise;
-    what still rings there makes the noise look larger, never smaller.
+    With less than 30 ms before the onset the quietest 0.1 s of the second half of the cut stands in for the
+    noise; what still rings there makes the noise look larger, never smaller.
     """
     first = samples[onset : onset + round(FIRST_S * sample_rate_hz)]
     loud = _power(in_band(first, sample_rate_hz))
@@ -50,7 +50,8 @@ def snr_db(samples, sample_rate_hz: float, onset: int) -> float:
 def clipped(samples, *, full_scale: float | None) -> str:
     """Runs of three or more samples at full scale, or a flat top below it that no smooth crest explains.
 
-    `samples` (n, n_channels); `full_scale` is 1 for files, None where the samples have no full scale of their own.
+    `samples` (n, n_channels); `full_scale` is 1 for files, None where the samples have no full scale of their
+    own.
     """
     for channel in samples.T:
         magnitude = np.abs(channel)
@@ -145,8 +146,8 @@ def strings_ringing(samples, sample_rate_hz: float, onset: int, *, max_q: float,
     """Lines of high Q that still sound late in the cut: strings that were not damped.
 
     Two stretches of the cut are compared line by line; a line whose amplitude falls from one to the other as
-    exp(-pi f T / Q) with Q above `max_q`, over what was there before the tap, and not at a mains multiple, is a
-    string's. The reason tells how long the strongest rings: T60 = 3 ln 10 Q / (pi f) = 2.2 Q / f.
+    exp(-pi f T / Q) with Q above `max_q`, over what was there before the tap, and not at a mains multiple, is
+    a string's. The reason tells how long the strongest rings: T60 = 3 ln 10 Q / (pi f) = 2.2 Q / f.
     """
     q = max(1, int(sample_rate_hz // 4000))
     rate = sample_rate_hz / q
@@ -191,8 +192,8 @@ def strings_ringing(samples, sample_rate_hz: float, onset: int, *, max_q: float,
     ring_s = 2.2 * quality[strongest] / f[strongest]
     length = f"about {ring_s:.1f} s" if ring_s < 10 else "10 s or longer"
     return (
-        f"strings ring: a line at {f[strongest]:.0f} Hz (Q {min(quality[strongest], 9999):.0f}) takes {length} "
-        f"to fall by 60 dB, {total_db:.0f} dB against the tap late in the cut; damp the strings"
+        f"strings ring: a line at {f[strongest]:.0f} Hz (Q {min(quality[strongest], 9999):.0f}) takes "
+        f"{length} to fall by 60 dB and is {total_db:.0f} dB against the tap late in the cut; damp the strings"
     )
 
 

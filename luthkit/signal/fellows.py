@@ -1,4 +1,4 @@
-"""Taps compared with their fellows: one that differs too much from the others at the same spot is an outlier."""
+"""Taps compared with their fellows: one that differs too much from others at the same spot is an outlier."""
 
 from __future__ import annotations
 
@@ -29,11 +29,11 @@ class OutlierLimits:
 def outliers(taps: Sequence, limits: OutlierLimits) -> list[str]:
     """For each tap of one group "" or the reason why it is an outlier.
 
-    The strongest peak of the group (60 to 1000 Hz, median spectrum of taps brought to equal energy) is followed in
-    each tap through two overlapping Hann stretches: the turn of the phase gives its frequency, the fall of the
-    amplitude its damping. Both carry whatever bias the neighbours cause, but the same for all taps. Limits are the
-    larger of the stated floor and `deviations` times the robust standard deviation (1.4826 times the median
-    absolute deviation).
+    The strongest peak of the group (60 to 1000 Hz, median spectrum of taps brought to equal energy) is
+    followed in each tap through two overlapping Hann stretches: the turn of the phase gives its frequency,
+    the fall of the amplitude its damping. Both carry whatever bias the neighbours cause, but the same for all
+    taps. Limits are the larger of the stated floor and `deviations` times the robust standard deviation
+    (1.4826 times the median absolute deviation).
     """
     waves, rates = [], []
     for tap in taps:
@@ -63,8 +63,8 @@ def outliers(taps: Sequence, limits: OutlierLimits) -> list[str]:
     limit = max(limits.damping * abs(centre), limits.deviations * _robust_sd(damping))
     for i in np.flatnonzero(np.abs(damping - centre) > limit):
         reasons[i] = reasons[i] or (
-            f"outlier: the strongest peak ({frequency_hz:.0f} Hz) is damped {damping[i] / centre:.2g} times as much "
-            "as in its fellows; was a hand on the guitar?"
+            f"outlier: the strongest peak ({frequency_hz:.0f} Hz) is damped {damping[i] / centre:.2g} times "
+            "as much as in its fellows; was a hand on the guitar?"
         )
     centre = np.median(level)
     limit = max(limits.level_db, min(limits.deviations * _robust_sd(level), limits.widest_level_db))

@@ -1,8 +1,8 @@
 """Onsets: where in a recording something was struck, to a fraction of a millisecond.
 
-Three looks, each finer than the one before: the energy in a few bands, millisecond by millisecond, read once over
-the whole recording in blocks; an information criterion on the wave near each rise; and, for a second blow hidden in
-the ringing of the first, what linear prediction cannot explain.
+Three looks, each finer than the one before: the energy in a few bands, millisecond by millisecond, read once
+over the whole recording in blocks; an information criterion on the wave near each rise; and, for a second
+blow hidden in the ringing of the first, what linear prediction cannot explain.
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ def read_envelope(recording: Recording, *, block_s: float = 10.0) -> Envelope:
         same = same and np.array_equal(block[:, 0], block[:, 1])
         if offset is None:  # a constant offset must not look like a blow at the very start
             offset = np.median(block, axis=0)
-        block -= offset
+        block = block - offset  # noqa: PLW2901
         peak = max(peak, float(np.abs(block).max()))
         row = []
         for k, sos in enumerate(filters):
@@ -60,9 +60,9 @@ def read_envelope(recording: Recording, *, block_s: float = 10.0) -> Envelope:
 def rises(envelope: Envelope, *, min_rise_db: float, min_over_floor_db: float) -> list[int]:
     """Samples near which the energy leaps: the first look, good to a few milliseconds.
 
-    The leap is the mean over the bands of the rise from the loudest 8 ms of the 30 ms before to the 8 ms after,
-    each band counted up to 20 dB, so that two body modes that beat do not look like a blow. The energy after it
-    must also stand over the floor, the quiet fifth of the ten seconds around.
+    The leap is the mean over the bands of the rise from the loudest 8 ms of the 30 ms before to the 8 ms
+    after, each band counted up to 20 dB, so that two body modes that beat do not look like a blow. The energy
+    after it must also stand over the floor, the quiet fifth of the ten seconds around.
     """
     energy = envelope.energy
     if len(energy) < 2 * _AFTER_HOPS:
@@ -105,10 +105,10 @@ _RELATIVE_SILENCE = 1e-12  # of the loudest moment: below that there is nothing 
 def pick_onset(samples, sample_rate_hz: float) -> float:
     """Onset in seconds from the first of `samples`, shape (n_samples, n_channels), which hold one rise.
 
-    Each channel is high-passed at 120 Hz and low-passed at 5 kHz (causal, so that nothing moves forward in time)
-    and the split that makes two stretches of steady noise most likely is taken: the minimum of
-    k log var(x[:k]) + (n - k) log var(x[k:]), the AIC picker of Maeda, Zisin 38 (1985) 365, without its model
-    order (cited from memory). A soft blow rises out of the noise a little late; 0.1 ms is given back.
+    Each channel is high-passed at 120 Hz and low-passed at 5 kHz (causal, so that nothing moves forward in
+    time) and the split that makes two stretches of steady noise most likely is taken: the minimum of k log
+    var(x[:k]) + (n - k) log var(x[k:]), the AIC picker of Maeda, Zisin 38 (1985) 365, without its model order
+    (cited from memory). A soft blow rises out of the noise a little late; 0.1 ms is given back.
     """
     samples = np.asarray(samples, float)
     q = max(1, int(sample_rate_hz // 40_000))
@@ -135,11 +135,11 @@ def second_hit(
 ) -> tuple[float, float]:
     """The strongest later blow: (seconds after the onset, its level over that of the first in dB).
 
-    A struck body only rings, and ringing can be foretold from what went before; a blow cannot. The cut is brought
-    to about 8 kHz, linear prediction (autocorrelation method) is fitted from the onset on, and the energy of the
-    prediction error in 2 ms is compared with that of the first blow. Only a moment that stands 8 dB above the
-    error around it counts as a blow: reverberation makes a smooth decay, not a spike.
-    Returns (nan, -inf) when there is nothing of the kind.
+    A struck body only rings, and ringing can be foretold from what went before; a blow cannot. The cut is
+    brought to about 8 kHz, linear prediction (autocorrelation method) is fitted from the onset on, and the
+    energy of the prediction error in 2 ms is compared with that of the first blow. Only a moment that stands
+    8 dB above the error around it counts as a blow: reverberation makes a smooth decay, not a spike. Returns
+    (nan, -inf) when there is nothing of the kind.
     """
     samples = np.asarray(samples, float)
     q = max(1, round(sample_rate_hz / 8000))

@@ -56,7 +56,7 @@ class Recording:
             array = array[:, np.newaxis]
         if array.ndim != 2:
             raise RecordingError(
-                f"{name}: the samples have {array.ndim} dimensions; give (n_samples,) or (n_samples, n_channels)."
+                f"{name}: the samples have {array.ndim} dimensions; give one row per sample, one column per channel."
             )
         _check_shape(name, sample_rate_hz, len(array), array.shape[1])
         array.setflags(write=False)
@@ -96,8 +96,8 @@ class Recording:
     def blocks(self, *, block_s: float = 10.0, overlap_s: float = 0.0) -> Iterator[tuple[int, np.ndarray]]:
         """Pairs (index of the first sample, samples of shape (n, n_channels)), one block at a time.
 
-        Each block but the first begins `overlap_s` before the end of the one before it; the last may be shorter.
-        The file is open only while the blocks are being taken. Raises as `read` does.
+        Each block but the first begins `overlap_s` before the end of the one before it; the last may be
+        shorter. The file is open only while the blocks are being taken. Raises as `read` does.
         """
         length, overlap = round(block_s * self.sample_rate_hz), round(overlap_s * self.sample_rate_hz)
         if not 0 <= overlap < length:
@@ -134,8 +134,8 @@ def open_recording(path, *, name: str | None = None) -> Recording:
     with _opened(path, name) as file:
         if file.format not in _FORMATS or file.subtype not in _ENCODINGS:
             raise RecordingError(
-                f"{name} holds {file.format} {file.subtype} sound; "
-                "WAV, FLAC and AIFF with 16, 24 or 32-bit or floating-point samples can be read: record in one of these."
+                f"{name} holds {file.format} {file.subtype} sound; WAV, FLAC and AIFF can be read, "
+                "with 16, 24 or 32-bit or floating-point samples: record in one of these."
             )
         found = file.frames
         promised = _promised_frames(path, file)
@@ -148,9 +148,9 @@ def open_recording(path, *, name: str | None = None) -> Recording:
 def find_recordings(paths) -> list[Path]:
     """The sound files named, or in the folders named and their sub-folders one level down, sorted by path.
 
-    `paths` is one path or several. In a folder the names that end in .wav, .flac, .aif or .aiff are taken (small or
-    capital letters), hidden ones (that begin with a dot) are not. A file that is named outright is taken whatever
-    its name. No file is opened and none is taken twice.
+    `paths` is one path or several. In a folder the names that end in .wav, .flac, .aif or .aiff are taken
+    (small or capital letters), hidden ones (that begin with a dot) are not. A file that is named outright is
+    taken whatever its name. No file is opened and none is taken twice.
 
     Raises `LuthkitError` for a path that does not exist, a folder without sound files, or no path at all.
     """
@@ -223,7 +223,7 @@ def _opened(path: Path, name: str):
         return soundfile.SoundFile(path)
     except (soundfile.LibsndfileError, OSError, TypeError) as error:
         raise RecordingError(
-            f"{name} is not a sound file that can be read (WAV, FLAC and AIFF can); record or export it again."
+            f"{name} is not a sound file that can be read (WAV, FLAC, AIFF); record or export it again."
         ) from error
 
 
@@ -236,7 +236,8 @@ def _read_frames(file, start: int, count: int, name: str) -> np.ndarray:
         part = file.read(count, dtype="float64", always_2d=True)
     except (soundfile.LibsndfileError, OSError) as error:
         raise RecordingError(
-            f"{name} is damaged or cut short at about {start / file.samplerate:.1f} s; copy it again from the recorder."
+            f"{name} is damaged or cut short at about {start / file.samplerate:.1f} s; "
+            "copy it again from the recorder."
         ) from error
     if len(part) < count:
         raise _cut_short(name, file.frames, start + len(part))
@@ -280,8 +281,8 @@ def _checked(part: np.ndarray, start: int, recording: Recording) -> np.ndarray:
 def _promised_frames(path: Path, file) -> int:
     """How many samples per channel the header of a WAV or AIFF file promises; 0 where it does not say.
 
-    The sound library takes the shorter of header and file without a word, so the chunk that holds the sound is
-    looked up here. (FLAC: the library itself fails when the frames end early, see `_read_frames`.)
+    The sound library takes the shorter of header and file without a word, so the chunk that holds the sound
+    is looked up here. (FLAC: the library itself fails when the frames end early, see `_read_frames`.)
     """
     with open(path, "rb") as raw:
         head = raw.read(12)

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import os
+from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 import numpy as np
 
@@ -22,7 +23,7 @@ _NEAR_S = 0.03  # the onset is sought this far around the rise of the energy
 
 @dataclass(frozen=True, eq=False)
 class Tap:
-    """One accepted tap: samples from `onset_s` before the onset (that stretch is room noise) to the end of the cut."""
+    """One accepted tap: samples from `onset_s` before the onset (room noise) to the end of the cut."""
 
     samples: np.ndarray  # (n_samples, n_channels), read-only float64, full scale = 1.0
     sample_rate_hz: int
@@ -81,30 +82,34 @@ def find_taps(
     """Find the taps in recordings, cut them, and leave out the spoilt ones, each with its reason.
 
     recordings : a `Recording` or the path of a sound file, several of them, or a dictionary name -> path.
-        Files are read block by block, one after the other. One that cannot be used becomes a `Rejection` without
-        a time, and the rest goes on.
+        Files are read block by block, one after the other. One that cannot be used becomes a `Rejection`
+        without a time, and the rest goes on.
     positions, placements : recording name -> where it was struck, and the name of the set-up (guitar and
         microphone are put back in place between two set-ups).
-    pre_s, length_s : what is cut before and after each onset, at most; a cut ends where the file or the next tap
-        does.
+    pre_s, length_s : what is cut before and after each onset, at most; a cut ends where the file or the next
+        tap does.
     min_length_s : shortest stretch after the onset; a shorter one is "too short".
-    min_rise_db, min_over_floor_db : how far the energy must leap, mean over three bands, and stand over the floor.
+    min_rise_db, min_over_floor_db : how far the energy must leap, mean over three bands, and stand over the
+        floor.
     min_snr_db : least level of the first 0.25 s over the noise before, 60 to 1000 Hz; below it "too weak".
     double_hit_db, double_hit_range_s : a second blow as strong as this against the first, within this range.
     max_hum_share : share of the power that mains hum may carry.
-    min_fall_db : how much quieter 0.3 to 0.4 s must be than the first 0.1 s, so that speech and notes stay out.
-    max_q, max_string_db : lines of higher Q that together are as loud as this late in the cut, against the tap,
-        are strings left ringing.
-    min_fellows : with at least so many other taps of the same position and placement, outliers are looked for:
-    outlier_frequency, outlier_damping (relative), outlier_level_db : least distance from the median that makes an
-        outlier; outlier_deviations: the same in robust standard deviations, the larger counts (for the level up
-        to outlier_widest_level_db).
+    min_fall_db : how much quieter 0.3 to 0.4 s must be than the first 0.1 s, so that speech and notes stay
+        out.
+    max_q, max_string_db : lines of higher Q that together are as loud as this late in the cut, against the
+        tap, are strings left ringing.
+    min_fellows : with at least so many other taps of the same position and placement (of the same file or
+        folder where no position is known), outliers are looked for.
+    outlier_frequency, outlier_damping, outlier_level_db : least distance from the median of the fellows that
+        makes an outlier, the first two relative.
+    outlier_deviations : the same in robust standard deviations; the larger counts, but for the level no more
+        than outlier_widest_level_db.
 
-    Returns a `TapSet`, which may hold no tap. Raises `LuthkitError` for a limit out of range, or two recordings
-    of one name.
+    Returns a `TapSet`, which may hold no tap. Raises `LuthkitError` for a limit out of range, or two
+    recordings of one name.
 
-    The limits are common practice (no published source) but for the width of the outlier limits, which were set so
-    that random clean sets lose well under 2 % of their taps.
+    The limits are common practice (no published source) but for the width of the outlier limits, which were
+    set so that random clean sets lose well under 2 % of their taps.
     """
     parameters = {
         key: value for key, value in locals().items() if key not in ("recordings", "positions", "placements")
@@ -232,9 +237,16 @@ def _without_outliers(taps: list[Tap], p: Mapping) -> tuple[list[Tap], list[Reje
         widest_level_db=p["outlier_widest_level_db"],
         deviations=p["outlier_deviations"],
     )
-    groups: dict[tuple[str, str], list[int]] = {}
+    in_file = Counter(tap.source for tap in taps)
+    groups: dict[tuple, list[int]] = {}
     for i, tap in enumerate(taps):
-        groups.setdefault((tap.position, tap.placement), []).append(i)
+        spot: tuple = (tap.position, tap.placement)
+        if (
+            not tap.position
+        ):  # nobody said where: one file of many taps, or else one folder, is taken as one spot
+            many = in_file[tap.source] > p["min_fellows"]
+            spot = (*spot, tap.source if many else PurePosixPath(tap.source).parent)
+        groups.setdefault(spot, []).append(i)
     reasons = [""] * len(taps)
     for members in groups.values():
         if len(members) > p["min_fellows"]:
