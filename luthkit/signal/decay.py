@@ -10,7 +10,9 @@ from math import log, pi, sqrt
 
 import numpy as np
 import scipy.fft
+import scipy.signal
 
+from .._frozen import frozen_array
 from ..errors import LuthkitError
 
 _LN10 = log(10)
@@ -31,7 +33,7 @@ class Decay:
     start_s: float = float("nan")  # the stretch that was fitted, from the onset
     stop_s: float = float("nan")
     noise_db: float = float("nan")  # noise under the start of the decay
-    reason: str = ""  # why there is no value
+    reason: str = ""  # why there is no value, or no uncertainty
 
     @property
     def damping_ratio(self) -> float:
@@ -44,7 +46,7 @@ class Decay:
         return self.damping_ratio * self.decay_time_u_s / self.decay_time_s
 
 
-# ---- one band: Gaussian filter, logarithm of the envelope, straight line -------------------------------------------
+# ---- one band: Gaussian filter, logarithm of the envelope, straight line --------
 
 
 def band_envelope(
@@ -52,10 +54,10 @@ def band_envelope(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Time from the first sample and the envelope of one band, by a Gaussian filter without delay.
 
-    samples: shape (n,). bandwidth_hz is the filter's width between its -3 dB points. Its impulse response is a
-    Gaussian of standard deviation s = sqrt(ln 2) / (pi bandwidth_hz), so its ringing dies faster than any
-    exponential: a decay exp(-a t) that starts at 0 comes out as exp(-a t + (a s)^2 / 2) Phi(t / s - a s), that is
-    with its true slope to 0.1 % from t = a s^2 + 3 s on (Phi: the normal distribution).
+    samples: shape (n,). bandwidth_hz is the filter's width between its -3 dB points. Its impulse response is
+    a Gaussian of standard deviation s = sqrt(ln 2) / (pi bandwidth_hz), so its ringing dies faster than any
+    exponential: a decay exp(-a t) that starts at 0 comes out as exp(-a t + (a s)^2 / 2) Phi(t / s - a s),
+    that is with its true slope to 0.1 % from t = a s^2 + 3 s on (Phi: the normal distribution).
     """
     x = _one_channel(samples)
     sigma_hz = _filter_sigma_hz(bandwidth_hz)
@@ -74,10 +76,10 @@ def band_envelope(
 
 
 def filtered_bands(spectrum, step_hz, frequency_hz, sigma_hz):
-    """Complex envelopes, one a row, of real sounds given by their `rfft` rows; scaled by the length of that fft.
+    """Complex envelopes of real sounds given by their `rfft` rows; scaled by the length of that fft.
 
-    The Gaussian exp(-(f - f0)^2 / (2 sigma^2)) is kept to 4.5 sigma (-88 dB); the rows come out at the low rate
-    n step_hz, n the number of columns.
+    The Gaussian exp(-(f - f0)^2 / (2 sigma^2)) is kept to 4.5 sigma (-88 dB); the rows come out at the low
+    rate n step_hz, n the number of columns.
     """
     low = max(1, int((frequency_hz - 4.5 * sigma_hz) / step_hz))
     high = min(spectrum.shape[1] - 1, int((frequency_hz + 4.5 * sigma_hz) / step_hz) + 1)
@@ -96,16 +98,16 @@ def decay_from_envelope(
     bandwidth_hz: float | None = None,
     range_db: float = 40.0,
 ) -> Decay:
-    """Decay time of the band around `frequency_hz` from a straight line through the logarithm of its envelope.
+    """Decay time of the band around `frequency_hz`, by a straight line through its logarithmic envelope.
 
-    samples: shape (n,), one decay that starts at `onset_s`. bandwidth_hz: -3 dB width of the band (default: a fifth
-    of the frequency); it must hold one mode only, and be at least about as wide as the mode.
+    samples: shape (n,), one decay that starts at `onset_s`. bandwidth_hz: -3 dB width of the band (default: a
+    fifth of the frequency); it must hold one mode only, and be at least about as wide as the mode.
 
-    The line starts when the filter has settled (see `band_envelope`), which is checked against the decay found,
-    and stops `range_db` lower, or 10 dB over the noise, or shortly before the end. Noise: before the onset where
-    there is enough, else the last tenth. Where less than 10 dB is left, or the envelope is the filter's own, there
-    is no value but a reason. The uncertainty comes from the noise and from the difference between the slopes of
-    the two halves of the line (a bend is doubt).
+    The line starts when the filter has settled (see `band_envelope`), which is checked against the decay
+    found, and stops `range_db` lower, or 10 dB over the noise, or shortly before the end. Noise: before the
+    onset where there is enough, else the last tenth. Where less than 10 dB is left, or the envelope is the
+    filter's own, there is no value but a reason. The uncertainty comes from the noise and from the difference
+    between the slopes of the two halves of the line (a bend is doubt).
     """
     x = _one_channel(samples)
     width = 0.2 * frequency_hz if bandwidth_hz is None else bandwidth_hz
@@ -125,10 +127,10 @@ def decay_from_envelope(
 
 @dataclass(frozen=True, eq=False)
 class Line:
-    """What `fit_line` found: the amplitude decay rate a (1/s) of the mean and of the sets that leave one row out."""
+    """What `fit_line` found: the amplitude decay rate a (1/s) of the mean and of averages over fewer rows."""
 
     rate: float
-    rates_left_out: np.ndarray
+    rates_left_out: np.ndarray  # one per row of `left_out`
     rate_u: float  # from the noise and from the bend
     start_s: float
     stop_s: float
@@ -150,12 +152,13 @@ class Line:
         )
 
 
-def fit_line(time_s, power, noise, *, sigma_s, end_s, range_db=40.0, noise_rows=1) -> Line:
-    """Straight line through 1/2 ln(mean power - noise) against time since the onset, from the filter's rise to the noise.
+def fit_line(time_s, power, noise, *, sigma_s, end_s, range_db=40.0, left_out=()) -> Line:
+    """Straight line through 1/2 ln(mean power - noise) against time, from the filter's rise to the noise.
 
-    power: (n_rows, n_times) squared envelopes; noise: their mean noise power; `noise_rows`: over how many
-    independent rows the noise is averaged. The start t0 = a s^2 + 3 s depends on the slope a found: repeated until
-    both agree; a band that rings only with the filter never agrees, and is refused.
+    power: (n_rows, n_times) squared envelopes; noise: their mean noise power; left_out: (n_sets, n_rows)
+    weights of averages over fewer rows, to be fitted over the same stretch. The start t0 = a s^2 + 3 s
+    depends on the slope a found: repeated until both agree; a band that rings only with the filter never
+    agrees, and is refused.
     """
     n_rows = len(power)
     mean = power.mean(axis=0)
@@ -163,8 +166,11 @@ def fit_line(time_s, power, noise, *, sigma_s, end_s, range_db=40.0, noise_rows=
     first_s, nan = _RISE * sigma_s, float("nan")
     top_db = 10 * np.log10(max(mean[np.searchsorted(time_s, 0.0) :].max(), 1e-300) / floor)
 
+    def log_amplitude(values):
+        return 0.5 * np.log(np.maximum(values - noise, 0.1 * floor))
+
     def none(reason):
-        return Line(nan, np.full(n_rows, nan), nan, nan, nan, -top_db, reason)
+        return Line(nan, np.full(len(left_out), nan), nan, nan, nan, -top_db, reason)
 
     for _ in range(12):
         begin = int(np.searchsorted(time_s, first_s))
@@ -182,7 +188,8 @@ def fit_line(time_s, power, noise, *, sigma_s, end_s, range_db=40.0, noise_rows=
         t = time_s[begin:stop]
         weight = 1 / (floor / np.maximum(mean[begin:stop], floor) + 0.01)
         slope = _slope_row(t, weight)
-        rate = -float(slope @ (0.5 * np.log(np.maximum(mean[begin:stop] - noise, 0.1 * floor))))
+        log_mean = log_amplitude(mean[begin:stop])
+        rate = -float(slope @ log_mean)
         needed_s = rate * sigma_s**2 + _RISE * sigma_s
         if needed_s <= first_s * 1.001:
             break
@@ -191,27 +198,153 @@ def fit_line(time_s, power, noise, *, sigma_s, end_s, range_db=40.0, noise_rows=
         return none("the filter's ringing cannot be told from the decay")
     if rate <= 0:
         return none("the band does not decay")
-    left_out = np.full(n_rows, nan)
-    if n_rows > 1:
-        others = (mean[begin:stop] * n_rows - power[:, begin:stop]) / (n_rows - 1)
-        left_out = -(0.5 * np.log(np.maximum(others - noise, 0.1 * floor))) @ slope
-    log_mean = 0.5 * np.log(np.maximum(mean[begin:stop] - noise, 0.1 * floor))
     half = (stop - begin) // 2
     bend = (
         _slope_row(t[:half], weight[:half]) @ log_mean[:half]
         - _slope_row(t[half:], weight[half:]) @ log_mean[half:]
     )
-    spread = slope * np.sqrt(0.5 * noise / noise_rows / np.maximum(mean[begin:stop], floor))
+    bend_u = abs(bend) * (
+        1.0 if bend < 0 else 0.3
+    )  # slower later: a room or a neighbour, the early slope is nearer
+    spread = slope * np.sqrt(0.5 * noise / n_rows / np.maximum(mean[begin:stop], floor))
     alike = np.exp(-((t[:, None] - t[None, :]) ** 2) / (4 * sigma_s**2))
     noise_u = sqrt(max(0.0, float(spread @ alike @ spread)))
     return Line(
         rate=rate,
-        rates_left_out=left_out,
-        rate_u=sqrt(noise_u**2 + (bend / sqrt(12)) ** 2),
+        rates_left_out=np.array([-slope @ log_amplitude(row @ power[:, begin:stop]) for row in left_out]),
+        rate_u=sqrt(noise_u**2 + bend_u**2),
         start_s=float(t[0]),
         stop_s=float(t[-1]),
         noise_db=-top_db,
     )
+
+
+# ---- the sound as it is, or an octave: backward integration --------
+
+EVALUATIONS = {"EDT": (0.0, -10.0), "T20": (-5.0, -25.0), "T30": (-5.0, -35.0)}  # dB, ISO 3382-1
+
+
+@dataclass(frozen=True, eq=False)
+class DecayCurve:
+    """A Schroeder curve: the energy still to come, 0 dB at the onset."""
+
+    time_s: np.ndarray  # (n,) from the onset
+    level_db: np.ndarray  # (n,)
+    noise_db: float  # where the decay meets the noise, on the same scale; the curve ends there
+
+
+def schroeder_curve(samples, sample_rate_hz: float, *, onset_s: float = 0.0, band_hz=None) -> DecayCurve:
+    """Energy decay curve L(t) = 10 lg (int_t^inf p^2 / int_0^inf p^2), freed of noise.
+
+    samples: shape (n,), one decay that starts at `onset_s`. band_hz: (low, high) of a Butterworth band
+    (8th order in all).
+
+    Backward integration: Schroeder, J. Acoust. Soc. Am. 37 (1965) 409. The noise (before the onset where
+    there are 50 ms, else from the end) is taken off the squared pressure; integration stops where the decay
+    meets the noise, found by iteration after Lundeby, Vigran, Bietz and Vorlaender, Acustica 81 (1995) 344
+    (from memory), and the energy after that point is added as if the decay went on.
+    """
+    x = _one_channel(samples)
+    if band_hz is not None:
+        low, high = band_hz
+        if not 0 < low < high < sample_rate_hz / 2:
+            raise LuthkitError(
+                f"band_hz is {band_hz}; it rises and lies between 0 and {sample_rate_hz / 2:g} Hz."
+            )
+        sos = scipy.signal.butter(4, band_hz, "bandpass", fs=sample_rate_hz, output="sos")
+        x = scipy.signal.sosfilt(sos, x)
+    onset = round(onset_s * sample_rate_hz)
+    energy = x[onset:] ** 2
+    if energy.size < 64 or not energy.max() > 0:
+        raise LuthkitError(
+            "There is no decay after the onset: the sound is silent or shorter than 64 samples."
+        )
+    before = x[: max(0, onset - round(0.005 * sample_rate_hz))]
+    noise = float(np.mean(before**2)) if before.size > 0.05 * sample_rate_hz else None
+    stop, noise, rate = _noise_crossing(energy, sample_rate_hz, noise)
+    tail = max(noise, 1e-30 * energy.max()) / (2 * rate) * sample_rate_hz
+    left = np.cumsum((energy[:stop] - noise)[::-1])[::-1] + tail
+    left = left[: int(np.flatnonzero(left > 0)[-1]) + 1] if np.any(left <= 0) else left
+    level = 10 * np.log10(np.maximum(left, tail) / left[0])
+    return DecayCurve(
+        time_s=frozen_array(np.arange(level.size) / sample_rate_hz),
+        level_db=frozen_array(level),
+        noise_db=float(10 * np.log10(tail / left[0])),
+    )
+
+
+def decay_time(
+    samples, sample_rate_hz: float, evaluation: str = "T20", *, onset_s: float = 0.0, band_hz=None
+) -> Decay:
+    """Decay time after ISO 3382-1: a line through a stretch of the Schroeder curve, extended to 60 dB.
+
+    evaluation: "EDT" (0 to -10 dB), "T20" (-5 to -25 dB) or "T30" (-5 to -35 dB). The noise must lie at least
+    10 dB below the lower end, and bandwidth times decay time be at least 16, or the filter rings as long as
+    the sound (ISO 3382-1, both from memory); otherwise there is no value but the reason. One decay shows no
+    scatter, so its uncertainty is NaN: take several. Other arguments: see `schroeder_curve`.
+    """
+    if evaluation not in EVALUATIONS:
+        raise LuthkitError(f"evaluation is {evaluation!r}; use one of {', '.join(EVALUATIONS)}.")
+    upper, lower = EVALUATIONS[evaluation]
+    curve = schroeder_curve(samples, sample_rate_hz, onset_s=onset_s, band_hz=band_hz)
+    centre = float("nan") if band_hz is None else sqrt(band_hz[0] * band_hz[1])
+
+    def none(reason):
+        return Decay(float("nan"), float("nan"), centre, evaluation, noise_db=curve.noise_db, reason=reason)
+
+    needed_db = lower - _HEADROOM_DB
+    if curve.noise_db > needed_db:
+        return none(
+            f"the noise lies at {curve.noise_db:.0f} dB; {evaluation} needs {needed_db:.0f} dB or lower"
+        )
+    inside = (curve.level_db <= upper) & (curve.level_db >= lower)
+    if inside.sum() < 3:
+        return none("the decay is over within three samples")
+    time, level = curve.time_s[inside], curve.level_db[inside]
+    slope = float(_slope_row(time, np.ones(time.size)) @ level)
+    if band_hz is not None and -60 / slope * (band_hz[1] - band_hz[0]) < 16:
+        return none("the band is so narrow that the filter's own ringing would be taken for the decay")
+    return Decay(
+        decay_time_s=-60 / slope,
+        decay_time_u_s=float("nan"),
+        frequency_hz=centre,
+        method=evaluation,
+        start_s=float(time[0]),
+        stop_s=float(time[-1]),
+        noise_db=curve.noise_db,
+        reason="one decay shows no scatter, so no uncertainty",
+    )
+
+
+def _noise_crossing(energy, sample_rate_hz, noise):
+    """Where the decay meets the noise (sample), the noise power, the amplitude decay rate before (1/s)."""
+    n, known = energy.size, noise is not None
+    stop, block = n, max(1, min(round(0.02 * sample_rate_hz), n // 50))
+    if not known:
+        noise = float(energy[-max(1, n // 10) :].mean())
+    for _ in range(6):
+        mean = energy[: n // block * block].reshape(-1, block).mean(axis=1)
+        peak = int(np.argmax(mean))
+        quiet = np.flatnonzero(mean[peak:] < noise * 10**0.8)
+        last = max(peak + 3, peak + int(quiet[0]) if quiet.size else mean.size)
+        level = 0.5 * np.log(np.maximum(mean[peak:last], 1e-300))
+        late = np.flatnonzero(level < level[0] - 0.5)  # 4 dB down: past the direct sound
+        fitted = late if late.size >= 3 else np.arange(level.size)
+        time = (peak + fitted + 0.5) * block / sample_rate_hz
+        rate = -float(_slope_row(time, np.ones(time.size)) @ level[fitted])
+        rate = max(rate, 1e-3 * sample_rate_hz / n)
+        crossing_s = time.mean() + (level[fitted].mean() - 0.5 * log(max(noise, 1e-300))) / rate
+        settled, stop = stop, int(np.clip(crossing_s * sample_rate_hz, min(4 * block, n), n))
+        if not known:  # the noise is what comes 10 dB after the crossing, at least the last tenth
+            begin = min(int(stop + 0.5 * _LN10 / rate * sample_rate_hz), n - max(1, n // 10))
+            noise = float(energy[begin:].mean())
+        if abs(settled - stop) < block:
+            break
+        block = max(1, min(round(0.25 * _LN10 / rate * sample_rate_hz), n // 30))
+    return stop, noise, rate
+
+
+# ---- shared ------
 
 
 def _slope_row(t, weight):

@@ -1,7 +1,7 @@
-"""Spectra with a named scaling, the noise floor beside them, and peaks read from them.
+"""Spectra with a named scaling, and the noise floor beside them.
 
-The three scalings, for one tap x of N samples at the rate fs, T = N / fs, X(f) = sum_n x_n exp(-2 pi i f n / fs),
-one-sided (f > 0), full scale = 1:
+The three scalings, for one tap x of N samples at the rate fs, T = N / fs, X(f) = sum_n x_n exp(-2 pi i f n /
+fs), one-sided (f > 0), full scale = 1:
 
 ==================  =========================  ==============  ==========================================
 scaling             formula                    unit            read it as
@@ -83,16 +83,6 @@ class Spectrum:
 
 
 @dataclass(frozen=True)
-class Peak:
-    """A local maximum of a spectrum."""
-
-    frequency_hz: float
-    level_db: float  # of the interpolated peak, on the scale of the spectrum
-    prominence_db: float  # height over the higher of the two valleys beside it
-    above_noise_db: float  # over the noise before the taps; NaN where none was measured
-
-
-@dataclass(frozen=True)
 class WindowFactors:
     """What a window does to a steady sine and to noise (Harris 1978)."""
 
@@ -134,18 +124,19 @@ def average_spectrum(
 ) -> Spectrum:
     """Energy average of the tap spectra, with the noise before the taps on the same scale.
 
-    Each tap is cut from `lead_s` before its onset to `length_s` after it (None: all there is), its mean is taken
-    off, and no window is laid on it: an exponential or a Hann window would add damping or lose the onset. Every
-    tap is zero-padded to a whole number of seconds, at least `zero_padding` times the longest cut, so that all
-    sample rates share one grid of round frequencies.
+    Each tap is cut from `lead_s` before its onset to `length_s` after it (None: all there is), its mean is
+    taken
+    off, and no window is laid on it: an exponential or a Hann window would add damping or lose the onset.
+    Every tap is zero-padded to a whole number of seconds, at least `zero_padding` times the longest cut, so
+    that all sample rates share one grid of round frequencies.
 
     equalise: hand taps differ by several decibels; True brings each tap to the same energy within
         `equalise_band_hz` (the mean of all taps') before averaging, and its noise by the same factor.
     channel: None averages the energy of all channels; a number takes that channel only.
 
-    The noise is measured in the stretch before each onset (Hann windows, half overlapped, of the stretch's own
-    length, 0.1 s at most), which resolves about 15 Hz: hiss is shown at its true height, a hum line lower and
-    wider than it would stand in the tap itself. Shorter than 20 ms: NaN.
+    The noise is measured in the stretch before each onset (Hann windows, half overlapped, of the stretch's
+    own length, 0.1 s at most), which resolves about 15 Hz: hiss is shown at its true height, a hum line lower
+    and wider than it would stand in the tap itself. Shorter than 20 ms: NaN.
 
     Raises LuthkitError for an unknown scaling, no tap, or options out of range.
     """
@@ -209,8 +200,9 @@ def sound_spectrum(
 ) -> Spectrum:
     """Spectrum of one stretch of sound of shape (n,) under a window: for steady or slowly changing tones.
 
-    `window` is any name `scipy.signal.get_window` knows (taken periodic). For taps use `average_spectrum`, which
-    lays no window on a decay. Raises LuthkitError for an unknown scaling or window, or samples that are not finite.
+    `window` is any name `scipy.signal.get_window` knows (taken periodic). For taps use `average_spectrum`,
+    which lays no window on a decay. Raises LuthkitError for an unknown scaling or window, or samples that are
+    not finite.
     """
     _check_scaling(scaling)
     x = np.asarray(samples, float)
@@ -242,52 +234,10 @@ def sound_spectrum(
     )
 
 
-def find_peaks(
-    spectrum: Spectrum,
-    *,
-    prominence_db: float = 3.0,
-    above_noise_db: float | None = None,
-    band_hz: tuple[float, float] | None = None,
-    interpolation: str = "log parabola",
-) -> tuple[Peak, ...]:
-    """Peaks that stand at least `prominence_db` over the higher of the two valleys beside them, by frequency.
-
-    above_noise_db: leave out peaks that stand less than this over the measured noise.
-    interpolation: "log parabola" through the three decibel values around the maximum; "parabola" through the three
-        amplitudes; "two-bin" (exact for a steady sine under an unpadded Hann window, only there); or "none".
-        The parabolas err by at most 0.016 (log) and 0.053 bins (linear) under an unpadded Hann window
-        (Gasior and Gonzalez, CERN-AB-2004-023), and far less when zero-padded.
-    """
-    if interpolation not in _INTERPOLATORS:
-        raise LuthkitError(f"interpolation is {interpolation!r}; use one of {', '.join(_INTERPOLATORS)}.")
-    if interpolation == "two-bin" and (
-        spectrum.window != "hann" or spectrum.parameters.get("zero_padding") != 1
-    ):
-        raise LuthkitError(
-            "'two-bin' needs an unpadded Hann spectrum; use sound_spectrum(..., window='hann')."
-        )
-    level, frequency = spectrum.level_db, spectrum.frequency_hz
-    found, about = scipy.signal.find_peaks(level, prominence=prominence_db)
-    step = frequency[1] - frequency[0]
-    peaks = []
-    for k, prominence in zip(found, about["prominences"], strict=True):
-        shift, height = _INTERPOLATORS[interpolation](level[k - 1 : k + 2])
-        peak = Peak(
-            frequency_hz=float(frequency[k] + shift * step),
-            level_db=float(height),
-            prominence_db=float(prominence),
-            above_noise_db=float(height - spectrum.noise_db[k]),
-        )
-        inside = band_hz is None or band_hz[0] <= peak.frequency_hz <= band_hz[1]
-        if inside and (above_noise_db is None or not peak.above_noise_db < above_noise_db):
-            peaks.append(peak)
-    return tuple(peaks)
-
-
 def tap_samples(
     tap: Tap, *, length_s: float | None = None, lead_s: float = 0.002, channel: int | None = None
 ) -> np.ndarray:
-    """The tap from `lead_s` before its onset to `length_s` after it, its mean taken off: (n_samples, n_channels)."""
+    """The tap from `lead_s` before its onset to `length_s` after it, less its mean: (samples, channels)."""
     start = max(0, round((tap.onset_s - lead_s) * tap.sample_rate_hz))
     stop = None if length_s is None else round((tap.onset_s + length_s) * tap.sample_rate_hz)
     cut = _channels(tap, channel)[start:stop]
@@ -340,31 +290,3 @@ def _noise_density(tap, frequency_hz, channel):
     n = min(len(before), round(0.1 * rate))
     own, density = scipy.signal.welch(before, rate, window="hann", nperseg=n, nfft=max(n, rate // 4), axis=0)
     return np.interp(frequency_hz, own, density.mean(axis=1))
-
-
-def _parabola(left, middle, right):
-    bend = left - 2 * middle + right
-    shift = 0.0 if bend == 0 else 0.5 * (left - right) / bend
-    return shift, middle - 0.25 * (left - right) * shift
-
-
-def _linear_parabola(level):
-    shift, height = _parabola(*10 ** ((level - level[1]) / 20))
-    return shift, level[1] + 20 * np.log10(height)
-
-
-def _two_bin(level):
-    """Steady sine under a Hann window: shift (2 r - 1) / (r + 1) from the two largest bins, r their ratio."""
-    side = 1 if level[2] >= level[0] else -1
-    ratio = 10 ** ((level[1 + side] - level[1]) / 20)
-    shift = (2 * ratio - 1) / (ratio + 1)
-    lobe = np.sinc(shift) / (1 - shift**2)
-    return side * shift, level[1] - 20 * np.log10(lobe)
-
-
-_INTERPOLATORS = {
-    "log parabola": lambda level: _parabola(*level),
-    "parabola": _linear_parabola,
-    "two-bin": _two_bin,
-    "none": lambda level: (0.0, level[1]),
-}

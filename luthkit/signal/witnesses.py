@@ -1,21 +1,21 @@
 """Second opinions on the damping of modes: the width of the peak and the decay of the band.
 
-Neither shares estimator code with the joint fit. Both look at every mode of a list at once, from all taps, and say
-why where they have no opinion.
+Neither shares estimator code with the joint fit. Both look at every mode of a list at once, from all taps,
+and say why where they have no opinion.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import ceil, exp, log, pi, sqrt
+from math import ceil, pi, sqrt
 
 import numpy as np
 import scipy.fft
-from scipy.optimize import brentq
 
 from ..errors import LuthkitError
 from .decay import filtered_bands, fit_line
 from .modes import Witness
+from .peaks import damping_from_width, half_power
 from .spectrum import tap_samples
 from .taps import TapSet
 
@@ -25,11 +25,13 @@ _PAD = 4
 
 
 def read_witnesses(tapset: TapSet, frequency_hz, damping_ratio) -> tuple[tuple[Witness, Witness], ...]:
-    """For each mode (frequency and expected damping ratio, shape (m,)): its peak width and band decay opinions.
+    """For each mode (frequency and expected damping ratio, shape (m,)): peak width and band decay.
 
-    The expected damping and the neighbours in the list only choose where to look and how wide the filter may be;
-    the values come from the sound. Standard uncertainty: scatter between taps (jackknife), noise, and a part for
-    neighbours that lean on the mode (a lopsided peak, a bent decay). One tap shows no scatter: its uncertainty is NaN.
+    The expected damping and the neighbours in the list only choose where to look and how wide the filter may
+    be; the values come from the sound. Standard uncertainty: scatter between taps (jackknife), noise, and a
+    part for neighbours that lean on the mode (a lopsided peak, a bent decay). What a room does to all taps of
+    one placement alike does not show in their scatter: move guitar and microphone between placements. One tap
+    shows no scatter: its uncertainty is NaN.
     """
     frequency = np.atleast_1d(np.asarray(frequency_hz, float))
     damping = np.atleast_1d(np.asarray(damping_ratio, float))
@@ -50,7 +52,7 @@ def read_witnesses(tapset: TapSet, frequency_hz, damping_ratio) -> tuple[tuple[W
     return tuple(witnesses)
 
 
-# ---- the taps on one grid -------------------------------------------------------------------------------------------
+# ---- the taps on one grid --------
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,9 +66,34 @@ class _Sound:
     fine_step_hz: float
     duration_s: float  # of the shortest cut
 
+    left_out: np.ndarray  # (n_taps + n_placements, n_taps) weights of the averages that leave one of them out
+
     def per_tap(self, row_values):
         """Sum over the channels of each tap."""
         return np.add.reduceat(row_values, self.first_row, axis=0)
+
+    def scatter(self, values):
+        """Standard uncertainty of the mean from the values of the averages that leave one out (jackknife).
+
+        u^2 = (n - 1) / n sum (value - mean)^2 (Efron and Tibshirani, An Introduction to the Bootstrap, 1993,
+        ch. 11), over the taps and over the placements; the larger counts, since taps of one placement share
+        its room.
+        """
+        n_taps = len(self.fine)
+        groups = [group for group in (values[:n_taps], values[n_taps:]) if len(group) > 1]
+        if not groups:
+            return _NAN
+        return max(sqrt((len(g) - 1) / len(g) * float(np.sum((g - g.mean()) ** 2))) for g in groups)
+
+
+def _leave_one_out(tapset):
+    """Weights of averages without each tap, then without each placement (where there is more than one)."""
+    placement = np.array([tap.placement for tap in tapset.taps])
+    kept = ~np.eye(len(placement), dtype=bool)
+    names = np.unique(placement)
+    if names.size > 1:
+        kept = np.vstack([kept, placement[None, :] != names[:, None]])
+    return kept / np.maximum(kept.sum(axis=1, keepdims=True), 1)
 
 
 def _common_grid(tapset, top_hz):
@@ -90,18 +117,12 @@ def _common_grid(tapset, top_hz):
     rate_hz = n_low / whole_s
     density = 2 / rate_hz**2 * np.abs(scipy.fft.rfft(low, n_fine, axis=1)) ** 2
     fine = np.add.reduceat(density, first_row, axis=0)
-    return _Sound(spectrum, first_row, 1 / whole_s, fine, rate_hz / n_fine, min(durations))
+    return _Sound(
+        spectrum, first_row, 1 / whole_s, fine, rate_hz / n_fine, min(durations), _leave_one_out(tapset)
+    )
 
 
-def _jackknife_u(left_out):
-    """Standard uncertainty of a mean from the values with one row left out (Efron and Tibshirani 1993, ch. 11)."""
-    n = len(left_out)
-    if n < 2 or not np.all(np.isfinite(left_out)):
-        return _NAN
-    return sqrt((n - 1) / n * float(np.sum((left_out - left_out.mean()) ** 2)))
-
-
-# ---- band decay -----------------------------------------------------------------------------------------------------
+# ---- band decay --------
 
 
 def _band_decay(sound, frequency, damping, gap_hz):
@@ -121,35 +142,15 @@ def _band_decay(sound, frequency, damping, gap_hz):
 
     if 2 * pi * damping * frequency * sigma_s > 1.2:
         return none(f"a neighbour {gap_hz:.0f} Hz away: a filter that keeps it out rings as long as the mode")
-    line = fit_line(time, power, noise, sigma_s=sigma_s, end_s=end_s, range_db=25.0, noise_rows=len(power))
+    line = fit_line(time, power, noise, sigma_s=sigma_s, end_s=end_s, range_db=20.0, left_out=sound.left_out)
     if line.reason:
         return none(line.reason)
-    u = sqrt(line.rate_u**2 + _jackknife_u(line.rates_left_out) ** 2)
+    u = sqrt(line.rate_u**2 + sound.scatter(line.rates_left_out) ** 2)
     scale = 1 / (2 * pi * frequency)
     return Witness("band decay", _NAN, line.rate * scale, u * scale), density
 
 
-# ---- peak width -----------------------------------------------------------------------------------------------------
-
-
-def damping_from_width(width_hz: float, duration_s: float, frequency_hz: float) -> float:
-    """Damping ratio of a free decay whose spectrum, cut off after `duration_s`, is `width_hz` wide at -3 dB.
-
-    The spectrum of exp(-a t) cos(2 pi f t) seen for a time T has near f the squared magnitude
-    (1 - 2 exp(-a T) cos(d T) + exp(-2 a T)) / (a^2 + d^2), d = 2 pi (f' - f): for long T the half-power width is
-    a / pi = 2 zeta f, for short T the window's own 0.886 / T. The value of a that gives the measured width is
-    found by iteration; NaN where the window rules (a T below 1.5: an error of the width then grows more than fourfold).
-    """
-    x = pi * width_hz * duration_s  # d T at half power
-    if x < 2.976:  # a T = 1.5
-        return _NAN
-
-    def excess(s):
-        whole = (1 - exp(-s)) ** 2 / s**2
-        return (1 - 2 * exp(-s) * np.cos(x) + exp(-2 * s)) / (s * s + x * x) - 0.5 * whole
-
-    s = x if x > 30 else brentq(excess, 1e-6, 2 * x)
-    return s / duration_s / (2 * pi * frequency_hz)
+# ---- peak width --------
 
 
 def _peak_width(sound, frequency, damping, gap_hz, noise_density):
@@ -169,41 +170,21 @@ def _peak_width(sound, frequency, damping, gap_hz, noise_density):
     top = mean[inside].max(initial=0.0)
     if top < 16 * noise_density * duration:
         return none("it stands less than 12 dB over the noise")
-    whole = _half_power(mean, inside, step)
+    whole = half_power(mean, inside, step)
     if whole is None:
         return none("no peak of its own, or a neighbour hides where it has fallen by 3 dB")
-    left, right = whole
-    zeta = damping_from_width(left + right, duration, frequency)
+    peak_bins, left, right = whole
+    peak_hz = (low + peak_bins) * step
+    zeta = damping_from_width(left + right, duration, peak_hz)
     if not np.isfinite(zeta):
         return none(f"the cut of {duration:.2f} s is too short: its own width rules")
     if len(curves) < 2:
-        return Witness("peak width", frequency, zeta, _NAN, "one tap shows no scatter")
-    others = (len(curves) * mean - curves) / (len(curves) - 1)
-    sides = [_half_power(other, inside, step) for other in others]
+        return Witness("peak width", peak_hz, zeta, _NAN, "one tap shows no scatter")
+    sides = [half_power(row @ curves, inside, step) for row in sound.left_out]
     if any(side is None for side in sides):
         return none("a neighbour or noise hides in some taps where it has fallen by 3 dB")
-    scatter = _jackknife_u(np.array([damping_from_width(sum(side), duration, frequency) for side in sides]))
+    scatter = sound.scatter(
+        np.array([damping_from_width(side[1] + side[2], duration, frequency) for side in sides])
+    )
     lopsided = zeta * abs(left - right) / (left + right)
-    return Witness("peak width", frequency, zeta, sqrt(scatter**2 + lopsided**2))
-
-
-def _half_power(curve, inside, step_hz):
-    """Distances in Hz from the top of the peak to half its power on both sides; None where it does not fall so far.
-
-    Between bins sqrt(top / curve - 1) is interpolated, which is a straight line on the side of a resonance.
-    """
-    k = inside.start + int(np.argmax(curve[inside]))
-    if not 0 < k < curve.size - 1 or curve[k] < max(curve[k - 1], curve[k + 1]):
-        return None
-    bend = curve[k - 1] - 2 * curve[k] + curve[k + 1]
-    shift = 0.0 if bend == 0 else 0.5 * (curve[k - 1] - curve[k + 1]) / bend
-    top = curve[k] - 0.25 * (curve[k - 1] - curve[k + 1]) * shift
-    fallen = np.sqrt(np.maximum(top / np.maximum(curve, 1e-300) - 1, 0.0))
-    sides = []
-    for outward, offset in ((fallen[k::-1], shift), (fallen[k:], -shift)):
-        over = np.flatnonzero(outward >= 1)
-        if not over.size:
-            return None
-        j = int(over[0])
-        sides.append(step_hz * (j - (outward[j] - 1) / (outward[j] - outward[j - 1]) + offset))
-    return sides
+    return Witness("peak width", peak_hz, zeta, sqrt(scatter**2 + lopsided**2))
