@@ -9,6 +9,7 @@ from math import exp, isfinite, isnan, log, log2, nan, sqrt
 from .. import __version__
 from ..errors import LuthkitError
 from ..signal.modes import Mode, ModeSet
+from .cautions import cautions
 from .pairing import Candidate, candidate, pair_up
 from .thresholds import Thresholds
 from .verdicts import CANNOT_TELL, COVERAGE, judge, sum_up
@@ -81,6 +82,7 @@ class Comparison:
     reference_only: tuple[Band, ...]
     set_aside: tuple[tuple[str, Mode], ...]  # (instrument, mode) of kind room or string: not judged
     summary: tuple[str, ...]  # two or three plain sentences
+    cautions: tuple[str, ...]  # what differed beside the guitars: climate, microphone, places struck
     thresholds: Thresholds
     version: str
 
@@ -126,7 +128,7 @@ def compare(
 
     bands = _bands(references, thresholds)
     body = [mode for mode in build.modes if mode.kind == "body"]
-    names = _names(build, references)
+    names = instrument_names(build, references)
     pairs, paired_modes, paired_bands = [], set(), set()
     for i, j, sure in pair_up([candidate(build, mode) for mode in body], [centre for _, centre in bands]):
         pairs.append(
@@ -150,6 +152,7 @@ def compare(
         reference_only=reference_only,
         set_aside=set_aside,
         summary=sum_up(pairs, build_only, reference_only, len(references)),
+        cautions=cautions(build, references, names),
         thresholds=thresholds,
         version=__version__,
     )
@@ -164,7 +167,8 @@ def cents(frequency_hz: float, reference_hz: float) -> float:
     return 1200 * log2(frequency_hz / reference_hz)
 
 
-def _names(build, references):
+def instrument_names(build: ModeSet, references: Sequence[ModeSet]) -> tuple[str, ...]:
+    """What build and references are called, in this order; nameless ones are numbered."""
     return (build.name or "build", *(r.name or f"reference {i + 1}" for i, r in enumerate(references)))
 
 
@@ -187,7 +191,7 @@ def _reading(modeset: ModeSet, mode: Mode, quantity: str, thresholds: Thresholds
 
 def _bands(references, thresholds) -> list[tuple[Band, Candidate]]:
     """Group the body modes of all references, the set with most modes first: one band for each mode."""
-    names = _names(references[0], references)[1:]
+    names = instrument_names(references[0], references)[1:]
     order = sorted(range(len(references)), key=lambda k: (-len(references[k].modes), k))
     groups: list[list[tuple[int, Mode, Candidate]]] = []
     for k in order:
@@ -230,7 +234,7 @@ def _spread(readings):
 
 
 def _judge(build, mode, band, *, references, sure, thresholds) -> Pair:
-    names = _names(build, references)
+    names = instrument_names(build, references)
     used = {name for name, _ in band.members}
     taps = [(names[0], build.taps_accepted)]
     taps += [(n, r.taps_accepted) for n, r in zip(names[1:], references, strict=True) if n in used]

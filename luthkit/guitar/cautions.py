@@ -1,0 +1,66 @@
+"""Cautions: what differs between recordings beside the guitars, and may pass for a difference of guitars."""
+
+from __future__ import annotations
+
+from ..signal.modes import ModeSet
+
+# Comparisons hold inside this window. Slopes for the modes of top and back, computed from the Wood Handbook's
+# moisture slopes (from memory): about -0.2 % for each % of relative humidity, -0.1 % for each degree.
+HUMIDITY_WINDOW_PERCENT = 3.0
+TEMPERATURE_WINDOW_C = 2.0
+HUMIDITY_SLOPE_PERCENT = 0.2
+TEMPERATURE_SLOPE_PERCENT = 0.1
+_SAME = ("stage", "strings", "microphone", "room", "support", "mallet")
+
+
+def conditions(modeset: ModeSet) -> dict:
+    """What the maker wrote down about the session the modes were read from; empty when nothing was."""
+    return dict(modeset.parameters.get("conditions", {}))
+
+
+def cautions(build: ModeSet, references: tuple[ModeSet, ...], names: tuple[str, ...]) -> tuple[str, ...]:
+    """Plain sentences; `names` are those of build and references in this order."""
+    said = [conditions(modeset) for modeset in (build, *references)]
+    found = [*_climate(said, names)]
+    for key in _SAME:
+        known = {name: item[key] for name, item in zip(names, said, strict=True) if item.get(key)}
+        if len(set(known.values())) > 1:
+            told = ", ".join(f"{value} ({name})" for name, value in known.items())
+            found.append(
+                f"Not the same {key}: {told}. A change of method can move a reading by several per cent."
+            )
+    places = [tuple(sorted(place for place in m.positions if place)) for m in (build, *references)]
+    if len(set(places)) > 1:
+        told = "; ".join(
+            f"{name}: {', '.join(place) or 'nobody said'}" for name, place in zip(names, places, strict=True)
+        )
+        found.append(f"Not struck at the same places ({told}): a mode weak at one place may go unseen there.")
+    return tuple(found)
+
+
+def _climate(said, names):
+    for key, words, unit, window, slope in (
+        (
+            "relative_humidity_percent",
+            "relative humidity",
+            "%",
+            HUMIDITY_WINDOW_PERCENT,
+            HUMIDITY_SLOPE_PERCENT,
+        ),
+        ("temperature_c", "temperature", "°C", TEMPERATURE_WINDOW_C, TEMPERATURE_SLOPE_PERCENT),
+    ):
+        missing = [name for name, item in zip(names, said, strict=True) if key not in item]
+        if missing:
+            yield (
+                f"Nobody noted the {words} for {', '.join(missing)}: whether climate explains a difference "
+                "cannot be told."
+            )
+        known = {name: float(item[key]) for name, item in zip(names, said, strict=True) if key in item}
+        for name, value in known.items():
+            apart = value - known[names[0]] if names[0] in known else 0.0
+            if abs(apart) > window:
+                yield (
+                    f"{words.capitalize()} was {known[names[0]]:g} {unit} for {names[0]} and {value:g} {unit} "
+                    f"for {name}, more than {window:g} {unit} apart: expect modes of top and back to move "
+                    f"by about {abs(apart) * slope:.1f} % from that alone (handbook slopes, from memory)."
+                )
