@@ -150,7 +150,7 @@ def half_power(curve, inside: slice, step_hz: float) -> tuple[float, float, floa
     for outward, offset in ((fallen[k::-1], shift), (fallen[k:], -shift)):
         over = np.flatnonzero(outward >= 1)
         j = int(over[0]) if over.size else 0
-        if j == 0 or np.any(np.maximum.accumulate(outward[:j]) - outward[:j] > 0.1):
+        if j == 0 or np.any(np.maximum.accumulate(outward[:j]) - outward[:j] > 0.3):  # up again by 1 dB
             return None
         found.append(step_hz * (j - (outward[j] - 1) / (outward[j] - outward[j - 1]) + offset))
     return tuple(found)
