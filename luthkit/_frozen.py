@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copyreg
 from types import MappingProxyType
 
 import numpy as np
@@ -19,3 +20,10 @@ def frozen_array(values, *, dtype=float, ndim: int | None = None, name: str = "a
 def frozen_dict(values) -> MappingProxyType:
     """A read-only copy of a dictionary."""
     return MappingProxyType(dict(values))
+
+
+def _pack(mapping: MappingProxyType):
+    return frozen_dict, (dict(mapping),)
+
+
+copyreg.pickle(MappingProxyType, _pack)  # so that results can come back from helper processes
