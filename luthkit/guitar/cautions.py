@@ -21,7 +21,12 @@ def conditions(modeset: ModeSet) -> dict:
 def cautions(build: ModeSet, references: tuple[ModeSet, ...], names: tuple[str, ...]) -> tuple[str, ...]:
     """Plain sentences; `names` are those of build and references in this order."""
     said = [conditions(modeset) for modeset in (build, *references)]
-    found = [*_climate(said, names)]
+    found = [
+        f"{name} and {names[0]} were read from the same recordings, so they cannot differ."
+        for name, reference in zip(names[1:], references, strict=True)
+        if set(build.sources.values()) & set(reference.sources.values())
+    ]
+    found += _climate(said, names)
     for key in _SAME:
         known = {name: item[key] for name, item in zip(names, said, strict=True) if item.get(key)}
         if len(set(known.values())) > 1:
@@ -60,7 +65,7 @@ def _climate(said, names):
             apart = value - known[names[0]] if names[0] in known else 0.0
             if abs(apart) > window:
                 yield (
-                    f"{words.capitalize()} was {known[names[0]]:g} {unit} for {names[0]} and {value:g} {unit} "
+                    f"{words.capitalize()} was {known[names[0]]:g} {unit} for {names[0]}, {value:g} {unit} "
                     f"for {name}, more than {window:g} {unit} apart: expect modes of top and back to move "
                     f"by about {abs(apart) * slope:.1f} % from that alone (handbook slopes, from memory)."
                 )

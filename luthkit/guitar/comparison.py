@@ -126,9 +126,9 @@ def compare(
                 "record at least 5 clean taps and read it again"
             )
 
-    bands = _bands(references, thresholds)
-    body = [mode for mode in build.modes if mode.kind == "body"]
     names = instrument_names(build, references)
+    bands = _bands(references, names[1:], thresholds)
+    body = [mode for mode in build.modes if mode.kind == "body"]
     pairs, paired_modes, paired_bands = [], set(), set()
     for i, j, sure in pair_up([candidate(build, mode) for mode in body], [centre for _, centre in bands]):
         pairs.append(
@@ -168,8 +168,12 @@ def cents(frequency_hz: float, reference_hz: float) -> float:
 
 
 def instrument_names(build: ModeSet, references: Sequence[ModeSet]) -> tuple[str, ...]:
-    """What build and references are called, in this order; nameless ones are numbered."""
-    return (build.name or "build", *(r.name or f"reference {i + 1}" for i, r in enumerate(references)))
+    """What build and references are called, in this order; nameless and equal names are numbered."""
+    names = [build.name or "build"]
+    for number, reference in enumerate(references, start=1):
+        name = reference.name or f"reference {number}"
+        names.append(f"{name} (reference {number})" if name in names else name)
+    return tuple(names)
 
 
 def _reading(modeset: ModeSet, mode: Mode, quantity: str, thresholds: Thresholds) -> _Reading:
@@ -189,9 +193,8 @@ def _reading(modeset: ModeSet, mode: Mode, quantity: str, thresholds: Thresholds
     return _Reading(log(value), nan if isnan(u) else max(u / value, least))
 
 
-def _bands(references, thresholds) -> list[tuple[Band, Candidate]]:
+def _bands(references, names, thresholds) -> list[tuple[Band, Candidate]]:
     """Group the body modes of all references, the set with most modes first: one band for each mode."""
-    names = instrument_names(references[0], references)[1:]
     order = sorted(range(len(references)), key=lambda k: (-len(references[k].modes), k))
     groups: list[list[tuple[int, Mode, Candidate]]] = []
     for k in order:

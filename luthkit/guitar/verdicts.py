@@ -36,7 +36,7 @@ def judge(build, low, high, *, limits, several) -> tuple[str, str]:
     closest = IN_RANGE if inside else WITHIN
     if farthest > heard:
         return CANNOT_TELL, f"anything from {closest} to {HEARD}: the error is too large"
-    return closest, ""
+    return closest, "it touches the edge of the references' range" if several and not inside else ""
 
 
 def sum_up(pairs, build_only, reference_only, n_references) -> tuple[str, ...]:
@@ -51,11 +51,11 @@ def sum_up(pairs, build_only, reference_only, n_references) -> tuple[str, ...]:
         if getattr(pair, quantity).verdict == HEARD
     ]
     small = [
-        f"{words} in {_listed(found)}"
+        f"{words}: {_listed(found)}"
         for verdict, words in (
-            (UNHEARD, "really different but likely unheard"),
+            (UNHEARD, "real, but likely unheard"),
             (IN_RANGE, "inside the references' range"),
-            (WITHIN, "not different within repeatability"),
+            (WITHIN, "within repeatability, so no difference is shown"),
         )
         if (found := _where(pairs, verdict))
     ]

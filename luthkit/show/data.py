@@ -85,8 +85,8 @@ def comparison_data(comparison: Comparison) -> dict:
 
 
 def to_json(data) -> str:
-    """JSON that any reader takes: no NaN, no Infinity, names in their own letters."""
-    return json.dumps(_clean(data), allow_nan=False, ensure_ascii=False, indent=2)
+    """JSON that any reader takes on any terminal: no NaN, no Infinity, plain ASCII with escapes."""
+    return json.dumps(_clean(data), allow_nan=False, indent=2)
 
 
 def _pair(pair: Pair) -> dict:

@@ -257,7 +257,7 @@ def _frequency_axis(ax):
     from matplotlib.ticker import FixedLocator, NullLocator
 
     ax.set_xscale("log")
-    ax.set_xlim(*BAND_HZ)
+    ax.set_xlim(BAND_HZ[0], 1.05 * BAND_HZ[1])  # room for the last mode's number
     ax.xaxis.set_major_locator(FixedLocator(_TICKS_HZ))
     ax.xaxis.set_minor_locator(NullLocator())
     ax.set_xticks(_TICKS_HZ, [str(tick) for tick in _TICKS_HZ])
@@ -290,17 +290,8 @@ def _mode_lines(ax, modes):
 
 
 def _number(ax, x, y, number):
-    """The number of a mode beside its mark: to the right, to the left at the right edge of the picture."""
-    right = x < 0.93 * BAND_HZ[1]
-    ax.annotate(
-        str(number),
-        (x, y),
-        xytext=(6 if right else -6, 4),
-        textcoords="offset points",
-        ha="left" if right else "right",
-        fontsize=9,
-        zorder=6,
-    )
+    """The number of a mode beside its mark."""
+    ax.annotate(str(number), (x, y), xytext=(6, 4), textcoords="offset points", fontsize=9, zorder=6)
 
 
 def _bar(u):

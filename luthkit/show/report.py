@@ -264,16 +264,8 @@ def _pair_table(comparison):
 
 
 def _alone(comparison):
-    items = [f"Found only on the build: {mode.frequency_hz:.1f} Hz." for mode in comparison.build_only]
-    items += [
-        f"Found only on {', '.join(name for name, _ in band.members)}: {words.band_text(band)}."
-        for band in comparison.reference_only
-    ]
-    items += [
-        f"Not judged, {words.KINDS.get(mode.kind, mode.kind)}: {mode.frequency_hz:.1f} Hz on {name}."
-        for name, mode in comparison.set_aside
-    ]
-    return f"<h3>Without a partner, or not of the body</h3>{_list(items)}" if items else ""
+    lines = words.alone_lines(comparison)
+    return f"<h3>Without a partner, or not of the body</h3>{_list(lines)}" if lines else ""
 
 
 def _threshold_table(thresholds):

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from math import floor, isfinite, log10
 
-from ..guitar.comparison import Band, Comparison, Difference, Pair
+from .._text import one_line
+from ..guitar.comparison import Band, Comparison, Difference, Pair, instrument_names
 from ..signal.modes import Mode, ModeSet
 
 UNKNOWN = "unknown"
@@ -40,7 +41,8 @@ def difference_text(d: Difference) -> str:
     if not isfinite(d.u):
         return f"{d.value:+.0f} {unit}, error unknown"
     places = min(1, decimals(d.u)) if d.unit == "cents" else 0
-    return f"{d.value:+.{places}f} {unit} (95 %: {d.low:+.{places}f} to {d.high:+.{places}f})"
+    value, low, high = (f"{round(x, places) + 0.0:+.{places}f}" for x in (d.value, d.low, d.high))
+    return f"{value} {unit} (95 %: {low} to {high})"
 
 
 def band_text(band: Band, *, places: int = 1) -> str:
@@ -110,14 +112,65 @@ def pair_remarks(pair: Pair) -> list[str]:
 
 
 def text_table(headings, rows) -> str:
-    """A table for the terminal: columns padded with blanks, no trailing blanks."""
-    lines = [tuple(headings), *rows]
-    widths = [max(len(line[k]) for line in lines) for k in range(len(headings))]
-    rule = tuple("-" * width for width in widths)
-    return "\n".join(
-        "  ".join(cell.ljust(width) for cell, width in zip(line, widths, strict=True)).rstrip()
-        for line in (lines[0], rule, *lines[1:])
-    )
+    """A table for the terminal: columns padded with blanks; a cell may hold several lines."""
+    lines = [[cell.split("\n") for cell in line] for line in (headings, *rows)]
+    widths = [max(len(part) for line in lines for part in line[k]) for k in range(len(headings))]
+    lines.insert(1, [["-" * width] for width in widths])
+    text = []
+    for line in lines:
+        for depth in range(max(map(len, line))):
+            parts = [cell[depth] if depth < len(cell) else "" for cell in line]
+            text.append("  ".join(map(str.ljust, parts, widths)).rstrip())
+    return "\n".join(text)
+
+
+def modes_text(modeset: ModeSet) -> str:
+    """The modes of one instrument for the terminal, remarks below the table."""
+    rows = mode_rows(modeset)
+    parts = [f"{one_line(modeset.name or 'instrument')}: {taps_text(modeset)}"]
+    if rows:
+        parts += ["", text_table(MODE_HEADINGS[:-1], [row[:-1] for row in rows])]
+        parts += ["* uncalibrated, never judged. ± is one standard uncertainty."]
+    parts += [f"  {row[0]}: {one_line(row[-1])}" for row in rows if row[-1]]
+    parts += [f"- {one_line(note)}" for note in modeset.notes]
+    if modeset.rejected:
+        parts += ["", "Left out:"]
+        parts += [
+            f"  {one_line(left.source)}"
+            f"{'' if left.time_s is None else f' at {left.time_s:.3f} s'}: {one_line(left.reason)}"
+            for left in modeset.rejected
+        ]
+    return "\n".join(parts)
+
+
+def comparison_text(comparison: Comparison) -> str:
+    """A comparison for the terminal."""
+    names = [one_line(name) for name in instrument_names(comparison.build, comparison.references)]
+    parts = [f"{names[0]} beside {' and '.join(names[1:])}", "", *comparison.summary, ""]
+    rows = []
+    for number, build, reference, frequency, heard, damping, heard_damping, _ in pair_rows(comparison):
+        rows.append((number, build, reference, f"{frequency}\n{heard}", f"{damping}\n{heard_damping}"))
+    if rows:
+        parts += [text_table(("No.", "Build", "Reference", "Frequency", "Damping"), rows), ""]
+    remarks: dict[str, list[str]] = {}
+    for number, pair in enumerate(comparison.pairs, start=1):
+        for remark in pair_remarks(pair):
+            remarks.setdefault(remark, []).append(str(number))
+    parts += [f"- {', '.join(numbers)}: {one_line(remark)}" for remark, numbers in remarks.items()]
+    parts += [f"- {one_line(line)}" for line in (*alone_lines(comparison), *comparison.cautions)]
+    for name, modeset in zip(names, (comparison.build, *comparison.references), strict=True):
+        parts.append(f"- {name}: {taps_text(modeset)}")
+    return "\n".join(parts)
+
+
+def alone_lines(comparison: Comparison) -> list[str]:
+    """The modes that found no partner, and those that are not of the body."""
+    lines = [f"Found only on the build: {mode.frequency_hz:.1f} Hz." for mode in comparison.build_only]
+    for band in comparison.reference_only:
+        lines.append(f"Found only on {', '.join(name for name, _ in band.members)}: {band_text(band)}.")
+    for name, mode in comparison.set_aside:
+        lines.append(f"Not judged, {KINDS.get(mode.kind, mode.kind)}: {mode.frequency_hz:.1f} Hz on {name}.")
+    return lines
 
 
 def taps_text(modeset: ModeSet) -> str:

@@ -1,0 +1,104 @@
+"""From a folder to modes: one instrument, or several at once on all cores."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from concurrent.futures import Executor, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+
+from .. import __version__
+from .._frozen import frozen_dict
+from ..errors import LuthkitError
+from ..signal.modes import ModeSet, read_modes
+from .session import read_session
+
+
+def read_instrument(paths, *, band_hz: tuple[float, float] = (60.0, 1000.0)) -> ModeSet:
+    """The modes of one instrument from a folder of recordings (or files), with what its session.toml says.
+
+    The conditions of the session are kept under "conditions" in the parameters, the session's notes among the
+    notes. Without a single usable tap the set has no modes, and `rejected` says why.
+
+    Raises `LuthkitError` as `read_session` and `find_taps` do, and when no recording is of the kind "tap".
+    """
+    session = read_session(paths)
+    if not session.of_kind(condition=""):
+        raise LuthkitError(
+            f"{session.name} has {len(session.recordings)} recordings, but none is called a tap in its usual "
+            'condition; list the taps in session.toml with kind = "tap"'
+        )
+    tapset = session.find_taps()
+    if tapset.taps:
+        modeset = read_modes(tapset, band_hz=band_hz, name=session.name)
+    else:
+        modeset = ModeSet(
+            modes=(),
+            taps_accepted=0,
+            rejected=tapset.rejected,
+            placements=0,
+            sources=tapset.sources,
+            parameters={"band_hz": band_hz},
+            version=__version__,
+            name=session.name,
+        )
+    notes = dict.fromkeys((*modeset.notes, *tapset.notes, *session.notes))
+    parameters = {**modeset.parameters, "conditions": dict(session.conditions)}
+    return replace(modeset, notes=tuple(notes), parameters=frozen_dict(parameters))
+
+
+def read_instruments(
+    folders: Sequence, *, executor: Executor | None = None, **options
+) -> tuple[ModeSet, ...]:
+    """`read_instrument` of each folder, in the order given, several at a time.
+
+    `executor` is any `concurrent.futures.Executor`; it is used as it is and left open. Without one a single
+    folder is read in this process and several in a pool of processes of our own.
+
+    Raises `LuthkitError` for the first folder that cannot be read, as if it had been read alone.
+    """
+    folders = [Path(folder) if isinstance(folder, (str, os.PathLike)) else list(folder) for folder in folders]
+    if executor is None and len(folders) < 2:
+        return tuple(read_instrument(folder, **options) for folder in folders)
+    with _pool(len(folders)) if executor is None else _lent(executor) as workers:
+        try:
+            jobs = [workers.submit(read_instrument, folder, **options) for folder in folders]
+            return tuple(job.result() for job in jobs)
+        except BrokenProcessPool as error:
+            raise LuthkitError(
+                "reading was cut short because a helper process was ended from outside, perhaps for want of "
+                "memory; close other programs and try again"
+            ) from error
+
+
+@contextmanager
+def _lent(executor):
+    yield executor
+
+
+@contextmanager
+def _pool(n_folders: int):
+    """A pool of fresh processes, ended at once when we are interrupted."""
+    import multiprocessing
+
+    before = set(multiprocessing.active_children())
+    count = min(n_folders, os.cpu_count() or 1)
+    pool = ProcessPoolExecutor(count, mp_context=multiprocessing.get_context("spawn"), initializer=_quiet)
+    try:
+        yield pool
+    except BaseException:
+        pool.shutdown(wait=False, cancel_futures=True)
+        for child in set(multiprocessing.active_children()) - before:
+            child.terminate()
+        raise
+    pool.shutdown()
+
+
+def _quiet() -> None:
+    """In a helper process Ctrl-C ends it without a word; the one that asked does the talking."""
+    import signal
+
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
