@@ -23,20 +23,30 @@ from .plots import plot_comparison, plot_instrument, png_bytes
 _MARK = "luthkit-report-of"
 _CLASSES = {WITHIN: "same", IN_RANGE: "same", UNHEARD: "small", HEARD: "heard", CANNOT_TELL: "unsure"}
 
-_STYLE = """
-body{font:16px/1.5 Georgia,'Times New Roman',serif;color:#1d1b18;background:#fbfaf7;max-width:78rem;
-margin:2rem auto;padding:0 1.5rem}
-h1{font-size:1.7rem;margin:0 0 .2rem} 
-h2{font-size:1.25rem;margin:2.2rem 0 .5rem;border-bottom:1px solid #cfc8bb}
-h3{font-size:1.05rem;margin:1.4rem 0 .3rem} .grey{color:#6b6b6b} img{width:100%;height:auto;background:#fff}
-table{border-collapse:collapse;font:14px/1.35 Arial,Helvetica,sans-serif;margin:.5rem 0}
-th,td{text-align:left;vertical-align:top;padding:.3rem .8rem .3rem 0;border-bottom:1px solid #e4dfd5}
-th{border-bottom:2px solid #8d8578} td.number{white-space:nowrap} td.level{color:#6b6b6b;white-space:nowrap}
-.short{background:#fff;border-left:6px solid #0072B2;padding:.6rem 1rem}
-.caution{background:#fff;border-left:6px solid #9A4B00;padding:.4rem 1rem}
-.line{white-space:nowrap} .heard{color:#882255;font-weight:bold} .unsure{color:#555;font-style:italic}
-.hash{font:12px/1.3 'Courier New',monospace;word-break:break-all} li{margin:.15rem 0}
-@media print{body{background:#fff;margin:0;font-size:11pt}
+STYLE = """
+.luthkit{font:16px/1.5 Georgia,'Times New Roman',serif;color:#1d1b18;background:#fbfaf7;
+padding:.5rem 1.5rem 2rem}
+.luthkit h1{font-size:1.7rem;margin:.6rem 0 .2rem}
+.luthkit h2{font-size:1.25rem;margin:2.2rem 0 .5rem;border-bottom:1px solid #cfc8bb}
+.luthkit h3{font-size:1.05rem;margin:1.4rem 0 .3rem}
+.luthkit img{width:100%;height:auto;background:#fff}
+.luthkit .grey{color:#6b6b6b}
+.luthkit table{border-collapse:collapse;font:14px/1.35 Arial,Helvetica,sans-serif;margin:.5rem 0}
+.luthkit th,.luthkit td{text-align:left;vertical-align:top;padding:.3rem .8rem .3rem 0;
+border-bottom:1px solid #e4dfd5}
+.luthkit th{border-bottom:2px solid #8d8578}
+.luthkit .level{color:#6b6b6b;white-space:nowrap}
+.luthkit .number,.luthkit .line{white-space:nowrap}
+.luthkit .short{background:#fff;border-left:6px solid #0072B2;padding:.6rem 1rem;margin:.6rem 0}
+.luthkit .caution{background:#fff;border-left:6px solid #9A4B00;padding:.4rem 1rem}
+.luthkit .heard{color:#882255;font-weight:bold}
+.luthkit .unsure{color:#555;font-style:italic}
+.luthkit .hash{font:12px/1.3 'Courier New',monospace;word-break:break-all}
+.luthkit li{margin:.15rem 0}
+"""
+_PAGE_STYLE = """
+body{margin:0 auto;max-width:78rem;background:#fbfaf7}
+@media print{body,.luthkit{background:#fff;font-size:11pt}
 h2{break-after:avoid} table,img{break-inside:avoid}}
 """
 
@@ -123,19 +133,24 @@ def identity_in(path) -> str | None:
 
 def report_html(result: Comparison | ModeSet) -> str:
     """The whole page as text."""
-    compared = isinstance(result, Comparison)
-    body = _comparison_body(result) if compared else _instrument_body(result)
+    body = report_body(result)
     title = _title(result)
     now = datetime.now()
     return (
         '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
         f'<meta name="{_MARK}" content="{report_identity(result)}">'
         '<meta name="viewport" content="width=device-width">'
-        f"<title>{escape(title)}</title><style>{_STYLE}</style></head><body>\n"
+        f"<title>{escape(title)}</title><style>{_PAGE_STYLE}{STYLE}</style></head>"
+        '<body class="luthkit">\n'
         f"<h1>{escape(title)}</h1>\n"
         f'<p class="grey">Written by luthkit {escape(result.version)} on {now:%d %B %Y, %H:%M}.</p>\n'
         f"{body}\n</body></html>\n"
     )
+
+
+def report_body(result: Comparison | ModeSet) -> str:
+    """What stands under the title, as HTML that needs `STYLE` and an element of class "luthkit" around it."""
+    return _comparison_body(result) if isinstance(result, Comparison) else _instrument_body(result)
 
 
 def _title(result):
