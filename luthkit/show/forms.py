@@ -23,7 +23,7 @@ from .report import STYLE, default_path, report_body, write_report
 _WIDE = {"description_width": "11rem"}
 _LAYOUT = {"width": "44rem"}
 _IN_WORDS = {
-    "same set-up": "nothing: same guitar holder, same minute",
+    "same set-up": "nothing was moved but the guitar",
     "re-hung": "the guitar was lifted and hung up again",
     "other operator": "another person tapped",
     "other room": "another room or microphone",

@@ -194,8 +194,9 @@ def plot_comparison(comparison: Comparison, *, figure=None):
     for ax in axes[:2]:
         ax.set_xlabel("")
         ax.tick_params(labelbottom=True)
-    names = [plain(name).strip() for name in instrument_names(comparison.build, comparison.references)]
-    figure.suptitle(f"{names[0]} beside {' and '.join(names[1:])}", fontsize=14, x=0.01, ha="left")
+    names = instrument_names(comparison.build, comparison.references)
+    title = plain(f"{names[0]} beside {' and '.join(names[1:])}", longest=110)
+    figure.suptitle(title, fontsize=14, x=0.01, ha="left")
     key = _verdict_key(comparison)
     figure.legend(handles=key, loc="outside lower left", ncols=4, fontsize=9, frameon=False)
     return tuple(axes)
@@ -225,10 +226,12 @@ def png_bytes(axes, *, dots_per_inch: int = 110) -> bytes:
     return store.getvalue()
 
 
-def plain(text: str) -> str:
-    """Text that matplotlib sets as it is: no formula from a dollar sign, no hidden label from a leading _."""
-    text = text.encode("utf-8", "backslashreplace").decode("utf-8").replace("$", r"\$")
+def plain(text: str, *, longest: int = 36) -> str:
+    """Text that matplotlib sets as it is: no formula from a dollar sign, no label hidden by a leading _."""
+    text = text.encode("utf-8", "backslashreplace").decode("utf-8")
     text = "".join(letter if letter.isprintable() else " " for letter in text)
+    text = text if len(text) <= longest else f"{text[: longest - 1]}…"
+    text = text.replace("$", r"\$")
     return f" {text}" if text.startswith("_") else text
 
 

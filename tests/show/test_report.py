@@ -1,0 +1,168 @@
+"""The report: one file, nothing from outside, names escaped, never half-written, nothing lost."""
+
+import base64
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+
+import pytest
+
+from luthkit.errors import LuthkitError
+from luthkit.guitar.comparison import compare
+from luthkit.show import report
+from luthkit.show.report import default_path, identity_in, report_html, write_report
+
+
+class Page(HTMLParser):
+    """Tags with their attributes, and the text, as a browser would see them."""
+
+    VOID = ("meta", "img", "br")
+
+    def __init__(self, text):
+        super().__init__()
+        self.tags, self.open, self.words = [], [], []
+        self.feed(text)
+        assert self.open == []
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+        if tag not in self.VOID:
+            self.open.append(tag)
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag
+
+    def handle_data(self, data):
+        self.words.append(data)
+
+    @property
+    def text(self):
+        return " ".join(" ".join(self.words).split())
+
+
+@pytest.fixture(scope="module")
+def html(comparison):
+    return report_html(comparison)
+
+
+def test_names_stay_text(html, build):
+    page = Page(html)
+    assert not [tag for tag, _ in page.tags if tag == "b"]
+    assert build.name in page.text
+    assert "taps/<3>.wav" in page.text and "clipped: 5 samples & more" in page.text and "<one>" in page.text
+
+
+def test_nothing_comes_from_outside(html):
+    page = Page(html)
+    assert not [tag for tag, _ in page.tags if tag in ("script", "link", "iframe", "object", "embed")]
+    for _, attributes in page.tags:
+        for key in ("src", "href", "srcset"):
+            assert attributes.get(key, "data:").startswith("data:")
+        assert not [key for key in attributes if key.startswith("on")]
+    assert not re.search(r"https?:|@import|url\(", html)
+
+
+def test_pictures_are_inside_and_have_words_for_those_who_cannot_see_them(html):
+    images = [attributes for tag, attributes in Page(html).tags if tag == "img"]
+    assert len(images) == 1
+    assert base64.b64decode(images[0]["src"].split(",")[1]).startswith(b"\x89PNG")
+    assert "spectra from 60 to 1000 Hz" in images[0]["alt"]
+
+
+def test_the_report_says_all_that_the_numbers_rest_on(html, comparison):
+    text = Page(html).text
+    for sentence in (*comparison.summary, *comparison.cautions):
+        assert sentence in text
+    assert "Relative humidity was 55 % for" in text and "Not the same microphone" in text
+    assert "8 taps kept, 2 left out, 2 placements" in text
+    assert "0.520 s" in text and "whole file" in text and "silence" in text
+    assert "Woodhouse, Manuel, Smith, Wheble & Fritz" in text and "from memory" in text
+    assert f"luthkit {comparison.version}" in text
+    for modeset in (comparison.build, *comparison.references):
+        for digest in modeset.sources.values():
+            assert digest in text
+    assert "no lump of mass" in text and "soft mallet" in text
+    assert "Not judged, string: 146.8 Hz on old" in text
+    assert "196.00 ± 0.20 Hz" in text and "error unknown" in text
+
+
+def test_a_report_of_one_instrument(build):
+    page = Page(report_html(build))
+    assert (
+        "3 body modes found" in page.text
+        and "too wide" in page.text
+        and "the second opinions differ" in page.text
+    )
+    assert len([tag for tag, _ in page.tags if tag == "img"]) == 1
+
+
+def test_levels_are_grey_and_never_judged(build):
+    page = Page(report_html(build))
+    levels = [
+        attributes for tag, attributes in page.tags if tag == "td" and attributes.get("class") == "level"
+    ]
+    assert len(levels) == len(build.modes)
+
+
+def test_the_same_recordings_replace_their_report_and_nothing_else_does(
+    tmp_path, comparison, build, references
+):
+    path = default_path(comparison, tmp_path)
+    assert write_report(comparison, path) == path
+    assert default_path(comparison, tmp_path) == path
+    write_report(comparison, path)
+    other = replace(build, sources={"new take.wav": "f" * 64})
+    again = compare(other, references)
+    second = default_path(again, tmp_path)
+    assert second != path and second.name.endswith("_2_report.html")
+    before = path.read_bytes()
+    with pytest.raises(LuthkitError, match="not a report of these recordings"):
+        write_report(again, path)
+    assert path.read_bytes() == before
+
+
+def test_a_file_that_is_no_report_is_never_replaced(tmp_path, build):
+    path = tmp_path / "letter.html"
+    path.write_text("dear customer")
+    with pytest.raises(LuthkitError, match="already exists"):
+        write_report(build, path)
+    assert path.read_text() == "dear customer" and identity_in(path) is None
+
+
+@pytest.mark.parametrize("stopped_in", ["png_bytes", "os.replace"])
+@pytest.mark.parametrize("earlier", [False, True])
+def test_stopped_half_way_leaves_no_half_written_report(tmp_path, build, monkeypatch, stopped_in, earlier):
+    path = tmp_path / "r.html"
+    before = write_report(build, path).read_bytes() if earlier else None
+
+    def stop(*_, **__):
+        raise KeyboardInterrupt
+
+    if stopped_in == "png_bytes":
+        monkeypatch.setattr(report, "png_bytes", stop)
+    else:
+        monkeypatch.setattr(report.os, "replace", stop)
+    with pytest.raises(KeyboardInterrupt):
+        write_report(build, path)
+    assert [p.name for p in tmp_path.iterdir()] == (["r.html"] if earlier else [])
+    assert before is None or path.read_bytes() == before
+
+
+def test_a_full_disk_is_one_sentence(tmp_path, build, monkeypatch):
+    def full(*_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(report.os, "replace", full)
+    with pytest.raises(LuthkitError, match="no space left on device"):
+        write_report(build, tmp_path / "r.html")
+    assert list(tmp_path.iterdir()) == []
+    with pytest.raises(LuthkitError, match="cannot be written"):
+        write_report(build, tmp_path / "missing" / "r.html")
+
+
+@pytest.mark.parametrize("name", ["../../etc", "a/b\\c", '<b>"x"</b>', "", "." * 5, "x" * 300, "\udcff"])
+def test_the_name_of_a_report_is_a_plain_file_name(tmp_path, build, name):
+    path = default_path(replace(build, name=name), tmp_path)
+    assert path.parent == tmp_path and len(path.name) < 140
+    assert re.fullmatch(r"[\w.-]+", path.name) and not path.name.startswith(".")
+    assert write_report(replace(build, name=name), path).exists()

@@ -1,0 +1,83 @@
+"""Numbers in words, tables for the terminal, dictionaries for JSON."""
+
+import json
+from math import inf, nan
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from luthkit._text import one_line
+from luthkit.show import data, words
+
+
+@given(st.floats(1e-3, 1e4), st.floats(1e-6, 1e3))
+def test_rounding_never_hides_more_than_a_twentieth_of_the_error(value, u):
+    # two figures of the uncertainty: JCGM 100:2008, 7.2.6 (from memory)
+    shown, error = (float(part) for part in words.with_error(value, u).split(" ± "))
+    if u >= 10:
+        assert abs(shown - value) <= 0.5 * (1 + 1e-9)
+    else:
+        assert abs(shown - value) <= 0.051 * u + 1e-12 * value
+        assert abs(error - u) <= 0.051 * u
+
+
+def test_no_error_is_said_and_not_shown_as_zero():
+    assert words.with_error(196.3, nan, unit="Hz") == "196.3 Hz, error unknown"
+    assert words.with_error(196.3, 0.0) == "196.3, error unknown"
+    assert words.with_error(nan, 1.0) == "unknown"
+
+
+def test_table_for_the_terminal_lines_up():
+    text = words.text_table(("a", "bb"), [("1\n22", "x"), ("333", "y\nz")]).splitlines()
+    assert text == ["a    bb", "---  --", "1    x", "22", "333  y", "     z"]
+
+
+def test_text_for_the_terminal_says_what_was_left_out_and_cannot_break_lines(build, comparison):
+    from dataclasses import replace
+
+    text = words.modes_text(replace(build, name="bad\nname\x1b[31m"))
+    assert text.startswith("bad\\nname\\x1b[31m: 8 taps kept, 2 left out, 2 placements\n")
+    assert "taps/<3>.wav at 0.520 s: clipped" in text and "a.wav: silence" in text
+    text = words.comparison_text(comparison)
+    assert all(sentence in text for sentence in comparison.summary)
+    assert "Found only" not in text and "Not judged, string: 146.8 Hz on old" in text
+
+
+def test_one_line_shows_control_characters():
+    assert one_line("a\tb\udcff") == "a\\tb\\udcff"
+    assert one_line("Söhne 年輪") == "Söhne 年輪"
+
+
+def test_json_of_modes_is_sorted_and_has_null_for_nan(build):
+    from dataclasses import replace
+
+    found = json.loads(data.to_json(data.modeset_data(replace(build, modes=build.modes[::-1]))))
+    frequency = [mode["frequency_hz"] for mode in found["modes"]]
+    assert frequency == sorted(frequency) and len(frequency) == 4
+    assert found["modes"][-1]["damping_ratio_u"] is None
+    assert found["modes"][0]["q_factor"] == pytest.approx(25)
+    assert found["taps"]["accepted"] == 8
+    assert found["taps"]["rejected"][0] == {
+        "file": "taps/<3>.wav",
+        "time_s": 0.52,
+        "reason": "clipped: 5 samples & more",
+    }
+    assert found["parameters"]["band_hz"] == [60, 1000]
+
+
+def test_json_of_a_comparison_carries_verdicts_cautions_and_thresholds(comparison):
+    found = json.loads(data.to_json(data.comparison_data(comparison)))
+    pair = found["pairs"][0]
+    assert pair["frequency"]["verdict"] == comparison.pairs[0].frequency.verdict
+    assert pair["frequency"]["difference_cents"] == pytest.approx(comparison.pairs[0].frequency.value)
+    assert len(pair["reference"]["members"]) == 2
+    assert found["thresholds"]["frequency_heard_typical"]["value"] == 0.02
+    assert found["names"]["references"] == ["old", "older"]
+
+
+def test_json_takes_what_is_no_json():
+    odd = {"a": np.float64(nan), "b": np.arange(2), "c": inf, "d": {1: (2,)}, "e": "\udcff", "f": object}
+    found = json.loads(data.to_json(odd))
+    assert found["a"] is None and found["b"] == [0, 1] and found["c"] is None and found["d"] == {"1": [2]}
