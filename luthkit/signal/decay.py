@@ -11,6 +11,7 @@ from math import log, pi, sqrt
 import numpy as np
 import scipy.fft
 import scipy.signal
+import scipy.special
 
 from .._frozen import frozen_array
 from ..errors import LuthkitError
@@ -19,6 +20,7 @@ _LN10 = log(10)
 _RISE = (
     3.0  # the Gaussian band filter has settled to 0.1 % this many of its own time constants after the onset
 )
+_EXCESS = 0.9  # nepers (8 dB): a line that misses the beginning by more is not the line of this mode
 _HEADROOM_DB = 10.0  # the fit stops where the envelope comes this close to the noise
 
 
@@ -96,7 +98,7 @@ def decay_from_envelope(
     *,
     onset_s: float = 0.0,
     bandwidth_hz: float | None = None,
-    range_db: float = 40.0,
+    range_db: float = 20.0,
 ) -> Decay:
     """Decay time of the band around `frequency_hz`, by a straight line through its logarithmic envelope.
 
@@ -152,19 +154,19 @@ class Line:
         )
 
 
-def fit_line(time_s, power, noise, *, sigma_s, end_s, range_db=40.0, left_out=()) -> Line:
+def fit_line(time_s, power, noise, *, sigma_s, end_s, range_db=20.0, left_out=()) -> Line:
     """Straight line through 1/2 ln(mean power - noise) against time, from the filter's rise to the noise.
 
     power: (n_rows, n_times) squared envelopes; noise: their mean noise power; left_out: (n_sets, n_rows)
     weights of averages over fewer rows, to be fitted over the same stretch. The start t0 = a s^2 + 3 s
     depends on the slope a found: repeated until both agree; a band that rings only with the filter never
-    agrees, and is refused.
+    agrees, and is refused. So is one that begins far louder than the line and the filter's rise explain.
     """
     n_rows = len(power)
     mean = power.mean(axis=0)
     floor = max(noise, 1e-20 * mean.max())
     first_s, nan = _RISE * sigma_s, float("nan")
-    top_db = 10 * np.log10(max(mean[np.searchsorted(time_s, 0.0) :].max(), 1e-300) / floor)
+    top_db = float(10 * np.log10(mean.max() / floor)) if floor > 0 else 0.0
 
     def log_amplitude(values):
         return 0.5 * np.log(np.maximum(values - noise, 0.1 * floor))
@@ -172,6 +174,8 @@ def fit_line(time_s, power, noise, *, sigma_s, end_s, range_db=40.0, left_out=()
     def none(reason):
         return Line(nan, np.full(len(left_out), nan), nan, nan, nan, -top_db, reason)
 
+    if not mean.max() > 0:
+        return none("the band is silent")
     for _ in range(12):
         begin = int(np.searchsorted(time_s, first_s))
         last = int(np.searchsorted(time_s, end_s))
@@ -198,21 +202,29 @@ def fit_line(time_s, power, noise, *, sigma_s, end_s, range_db=40.0, left_out=()
         return none("the filter's ringing cannot be told from the decay")
     if rate <= 0:
         return none("the band does not decay")
+    early = time_s < first_s
+    centre_s, centre = np.average(np.vstack([t, log_mean]), weights=weight, axis=1)
+    rise = scipy.special.log_ndtr(
+        time_s[early] / sigma_s - rate * sigma_s
+    )  # of the filter, see band_envelope
+    excess = 0.5 * log(mean[early].max()) - np.max(centre + rate * (centre_s - time_s[early]) + rise)
+    if excess > _EXCESS:
+        return none(
+            f"it begins {8.686 * excess:.0f} dB louder than this decay explains: a room or a loud neighbour"
+        )
     half = (stop - begin) // 2
-    bend = (
-        _slope_row(t[:half], weight[:half]) @ log_mean[:half]
-        - _slope_row(t[half:], weight[half:]) @ log_mean[half:]
-    )
-    bend_u = abs(bend) * (
-        1.0 if bend < 0 else 0.3
-    )  # slower later: a room or a neighbour, the early slope is nearer
-    spread = slope * np.sqrt(0.5 * noise / n_rows / np.maximum(mean[begin:stop], floor))
-    alike = np.exp(-((t[:, None] - t[None, :]) ** 2) / (4 * sigma_s**2))
-    noise_u = sqrt(max(0.0, float(spread @ alike @ spread)))
+    bend_row = np.concatenate([_slope_row(t[:half], weight[:half]), -_slope_row(t[half:], weight[half:])])
+    bend = float(
+        bend_row @ log_mean
+    )  # below 0: slower later, as in a room, and the early slope is nearer the truth
+    rows = np.vstack([slope, bend_row]) * np.sqrt(0.5 * noise / n_rows / np.maximum(mean[begin:stop], floor))
+    alike = np.exp(-((t[:, None] - t[None, :]) ** 2) / (4 * sigma_s**2))  # the filter makes neighbours alike
+    noise_var, bend_var = np.sum(rows @ alike * rows, axis=1)
+    bend_u = (1.0 if bend < 0 else 0.3) * sqrt(max(0.0, bend**2 - 4 * bend_var))  # what noise cannot explain
     return Line(
         rate=rate,
         rates_left_out=np.array([-slope @ log_amplitude(row @ power[:, begin:stop]) for row in left_out]),
-        rate_u=sqrt(noise_u**2 + bend_u**2),
+        rate_u=sqrt(noise_var + bend_u**2),
         start_s=float(t[0]),
         stop_s=float(t[-1]),
         noise_db=-top_db,

@@ -128,7 +128,7 @@ def damping_from_width(width_hz: float, duration_s: float, frequency_hz: float) 
         return (1 - 2 * exp(-s) * np.cos(x) + exp(-2 * s)) / (s * s + x * x) - 0.5 * whole
 
     s = x if x > 30 else brentq(excess, 1e-6, 2 * x)
-    return s / duration_s / (2 * pi * frequency_hz)
+    return float(s / duration_s / (2 * pi * frequency_hz))
 
 
 def half_power(curve, inside: slice, step_hz: float) -> tuple[float, float, float] | None:
@@ -142,17 +142,15 @@ def half_power(curve, inside: slice, step_hz: float) -> tuple[float, float, floa
     k = inside.start + int(np.argmax(curve[inside]))
     if not 0 < k < curve.size - 1 or curve[k] < max(curve[k - 1], curve[k + 1]):
         return None
-    bend = curve[k - 1] - 2 * curve[k] + curve[k + 1]
-    shift = 0.0 if bend == 0 else 0.5 * (curve[k - 1] - curve[k + 1]) / bend
-    top = curve[k] - 0.25 * (curve[k - 1] - curve[k + 1]) * shift
+    shift, top = _parabola(*curve[k - 1 : k + 2])
     fallen = np.sqrt(np.maximum(top / np.maximum(curve, 1e-300) - 1, 0.0))
-    found = [k + shift]
+    found = [float(k + shift)]
     for outward, offset in ((fallen[k::-1], shift), (fallen[k:], -shift)):
         over = np.flatnonzero(outward >= 1)
         j = int(over[0]) if over.size else 0
         if j == 0 or np.any(np.maximum.accumulate(outward[:j]) - outward[:j] > 0.3):  # up again by 1 dB
             return None
-        found.append(step_hz * (j - (outward[j] - 1) / (outward[j] - outward[j - 1]) + offset))
+        found.append(float(step_hz * (j - (outward[j] - 1) / (outward[j] - outward[j - 1]) + offset)))
     return tuple(found)
 
 

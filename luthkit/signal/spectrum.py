@@ -158,7 +158,7 @@ def average_spectrum(
     energy = np.array(
         [_energy_density(cut, rate, rate * padded_s, n_bins) for cut, rate in zip(cuts, rates, strict=True)]
     )
-    noise = np.array([_noise_density(tap, frequency, channel) for tap in tapset.taps]) * durations[:, None]
+    noise = np.array([noise_density(tap, frequency, channel) for tap in tapset.taps]) * durations[:, None]
     gain = np.ones(len(cuts))
     if equalise:
         low, high = equalise_band_hz
@@ -281,7 +281,7 @@ def _energy_density(samples, sample_rate_hz, n_fft, n_bins):
     return energy
 
 
-def _noise_density(tap, frequency_hz, channel):
+def noise_density(tap, frequency_hz, channel):
     """Power density of the stretch before the onset, on the given frequencies; NaN when it is under 20 ms."""
     rate = tap.sample_rate_hz
     before = _channels(tap, channel)[: max(0, round((tap.onset_s - 0.003) * rate))]

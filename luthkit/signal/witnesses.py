@@ -16,12 +16,14 @@ from ..errors import LuthkitError
 from .decay import filtered_bands, fit_line
 from .modes import Witness
 from .peaks import damping_from_width, half_power
-from .spectrum import tap_samples
+from .spectrum import noise_density, tap_samples
 from .taps import TapSet
 
 _NAN = float("nan")
 _LEAD_S = 0.002
+_ONE_TAP = "one tap shows no scatter, so no uncertainty"
 _PAD = 4
+_QUIET_STEP_HZ = 5.0
 
 
 def read_witnesses(tapset: TapSet, frequency_hz, damping_ratio) -> tuple[tuple[Witness, Witness], ...]:
@@ -47,8 +49,8 @@ def read_witnesses(tapset: TapSet, frequency_hz, damping_ratio) -> tuple[tuple[W
     witnesses = []
     for k in range(frequency.size):
         gap = np.min(np.abs(np.delete(frequency, k) - frequency[k]), initial=np.inf)
-        decay, noise_density = _band_decay(sound, frequency[k], damping[k], gap)
-        witnesses.append((_peak_width(sound, frequency[k], damping[k], gap, noise_density), decay))
+        decay, density = _band_decay(sound, frequency[k], damping[k], gap)
+        witnesses.append((_peak_width(sound, frequency[k], damping[k], gap, density), decay))
     return tuple(witnesses)
 
 
@@ -57,15 +59,15 @@ def read_witnesses(tapset: TapSet, frequency_hz, damping_ratio) -> tuple[tuple[W
 
 @dataclass(frozen=True, eq=False)
 class _Sound:
-    spectrum: (
-        np.ndarray
-    )  # (n_rows, n_bins) Fourier coefficients, one row per tap and channel, taps of equal energy
+    spectrum: np.ndarray  # (n_rows, n_bins), a row per tap and channel, all taps of equal energy
     first_row: np.ndarray  # (n_taps,) where the rows of each tap begin
     step_hz: float
     fine: np.ndarray  # (n_taps, n_fine) energy density, finely zero-padded
     fine_step_hz: float
     duration_s: float  # of the shortest cut
-
+    quiet: (
+        np.ndarray
+    )  # (n,) power density before the onsets every _QUIET_STEP_HZ from 0 on; NaN where unknown
     left_out: np.ndarray  # (n_taps + n_placements, n_taps) weights of the averages that leave one of them out
 
     def per_tap(self, row_values):
@@ -103,13 +105,16 @@ def _common_grid(tapset, top_hz):
     durations = [len(cut) / tap.sample_rate_hz for cut, tap in zip(cuts, tapset.taps, strict=True)]
     whole_s = ceil(max(durations) + 0.2)
     n_low = 2 * scipy.fft.next_fast_len(int(top_hz * whole_s) + 1)
-    rows = []
+    rows, quiet = [], []
+    coarse = np.arange(0, top_hz + _QUIET_STEP_HZ, _QUIET_STEP_HZ)
     for cut, tap in zip(cuts, tapset.taps, strict=True):
         n_fft = tap.sample_rate_hz * whole_s
         spectrum = np.zeros((cut.shape[1], n_low // 2 + 1), complex)
         full = scipy.fft.rfft(cut.T, n_fft, axis=1)[:, : n_low // 2]
         spectrum[:, : full.shape[1]] = full
-        rows.append(spectrum / (np.sqrt(np.sum(np.abs(spectrum) ** 2)) or 1.0))
+        gain = 1 / (np.sqrt(np.sum(np.abs(spectrum) ** 2)) or 1.0)
+        rows.append(gain * spectrum)
+        quiet.append(noise_density(tap, coarse, None) * cut.shape[1] * (gain * n_fft) ** 2)
     spectrum = np.concatenate(rows)
     first_row = np.cumsum([0] + [len(row) for row in rows[:-1]])
     low = scipy.fft.irfft(spectrum, n_low, axis=1) * n_low
@@ -118,7 +123,14 @@ def _common_grid(tapset, top_hz):
     density = 2 / rate_hz**2 * np.abs(scipy.fft.rfft(low, n_fine, axis=1)) ** 2
     fine = np.add.reduceat(density, first_row, axis=0)
     return _Sound(
-        spectrum, first_row, 1 / whole_s, fine, rate_hz / n_fine, min(durations), _leave_one_out(tapset)
+        spectrum=spectrum,
+        first_row=first_row,
+        step_hz=1 / whole_s,
+        fine=fine,
+        fine_step_hz=rate_hz / n_fine,
+        duration_s=min(durations),
+        quiet=np.mean(quiet, axis=0),
+        left_out=_leave_one_out(tapset),
     )
 
 
@@ -134,29 +146,33 @@ def _band_decay(sound, frequency, damping, gap_hz):
     time = np.arange(power.shape[1]) / (power.shape[1] * sound.step_hz) - _LEAD_S
     end_s = sound.duration_s - _LEAD_S - 3 * sigma_s
     tail = (time > 0.85 * end_s) & (time <= end_s)
-    noise = float(power[:, tail].mean()) if tail.any() else 0.0
-    density = noise / (2 * sigma_hz * sqrt(pi))
+    band_hz = 2 * sigma_hz * sqrt(pi)  # of the filter for noise, and 2 for the squared envelope
+    late = float(power[:, tail].mean()) / band_hz if tail.any() else np.inf
+    density = float(np.fmin(sound.quiet[round(frequency / _QUIET_STEP_HZ)], late))
 
     def none(reason):
         return Witness("band decay", _NAN, _NAN, _NAN, reason), density
 
     if 2 * pi * damping * frequency * sigma_s > 1.2:
         return none(f"a neighbour {gap_hz:.0f} Hz away: a filter that keeps it out rings as long as the mode")
-    line = fit_line(time, power, noise, sigma_s=sigma_s, end_s=end_s, range_db=20.0, left_out=sound.left_out)
+    line = fit_line(time, power, density * band_hz, sigma_s=sigma_s, end_s=end_s, left_out=sound.left_out)
     if line.reason:
         return none(line.reason)
     u = sqrt(line.rate_u**2 + sound.scatter(line.rates_left_out) ** 2)
-    scale = 1 / (2 * pi * frequency)
-    return Witness("band decay", _NAN, line.rate * scale, u * scale), density
+    per_hz = 1 / (2 * pi * float(frequency))
+    reason = _ONE_TAP if np.isnan(u) else ""
+    return Witness("band decay", _NAN, line.rate * per_hz, u * per_hz, reason), density
 
 
 # ---- peak width --------
 
 
-def _peak_width(sound, frequency, damping, gap_hz, noise_density):
+def _peak_width(sound, frequency, damping, gap_hz, density):
     def none(reason):
         return Witness("peak width", _NAN, _NAN, _NAN, reason)
 
+    if gap_hz < 2 * damping * frequency:
+        return none(f"a neighbour {gap_hz:.0f} Hz away stands under the same peak")
     step, duration = sound.fine_step_hz, sound.duration_s
     reach = max(min(2 * damping * frequency, 0.5 * gap_hz), 2 * step)
     far = reach + 3 * damping * frequency + 2 / duration
@@ -167,8 +183,7 @@ def _peak_width(sound, frequency, damping, gap_hz, noise_density):
     curves = sound.fine[:, low:high]
     inside = slice(max(0, int((frequency - reach) / step) - low), ceil((frequency + reach) / step) - low + 1)
     mean = curves.mean(axis=0)
-    top = mean[inside].max(initial=0.0)
-    if top < 16 * noise_density * duration:
+    if mean[inside].max(initial=0.0) < 16 * density * duration:
         return none("it stands less than 12 dB over the noise")
     whole = half_power(mean, inside, step)
     if whole is None:
@@ -179,7 +194,7 @@ def _peak_width(sound, frequency, damping, gap_hz, noise_density):
     if not np.isfinite(zeta):
         return none(f"the cut of {duration:.2f} s is too short: its own width rules")
     if len(curves) < 2:
-        return Witness("peak width", peak_hz, zeta, _NAN, "one tap shows no scatter")
+        return Witness("peak width", peak_hz, zeta, _NAN, _ONE_TAP)
     sides = [half_power(row @ curves, inside, step) for row in sound.left_out]
     if any(side is None for side in sides):
         return none("a neighbour or noise hides in some taps where it has fallen by 3 dB")

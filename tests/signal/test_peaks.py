@@ -1,4 +1,4 @@
-"""Peaks: interpolation errors of the windows, prominence, and damping from the -3 dB width with its window."""
+"""Peaks: interpolation errors of the windows, prominence, damping from the -3 dB width with its window."""
 
 import numpy as np
 import pytest
@@ -10,9 +10,10 @@ from luthkit.signal.peaks import damping_from_width, find_peaks, peak_width
 from luthkit.signal.spectrum import Spectrum, average_spectrum, sound_spectrum
 from luthkit.signal.taps import Tap, TapSet
 
-# Largest error of a parabola through three bins for a steady tone anywhere between two bins: frequency in bins of the
-# unpadded transform and height in dB. Computed independently by brute force over the windows; the Hann row agrees with
-# M. Gasior and J. L. Gonzalez, CERN-AB-2004-023 (5.28 % and 1.60 % of a bin; that source from memory).
+# Largest error of a parabola through three bins for a steady tone anywhere between two bins: frequency in
+# bins of the unpadded transform and height in dB. Computed independently by brute force over the windows; the
+# Hann row agrees with M. Gasior and J. L. Gonzalez, CERN-AB-2004-023 (5.28 % and 1.60 % of a bin; that source
+# from memory).
 PARABOLA = [
     # window, padding, interpolation, bins, dB
     ("hann", 1, "parabola", 0.05278, 0.596),
@@ -62,7 +63,9 @@ def test_prominence_is_the_height_over_the_higher_valley():
     level = np.array([0, 10, 4, 30, 12, 20, 0.0])
     spectrum = spectrum_of(np.arange(7.0), 10 ** (level / 10), noise=np.full(7, 10**0.5))
     assert [round(p.prominence_db, 9) for p in find_peaks(spectrum, interpolation="none")] == [6, 30, 8]
-    assert [p.above_noise_db for p in find_peaks(spectrum, interpolation="none")] == pytest.approx([5, 25, 15])
+    assert [p.above_noise_db for p in find_peaks(spectrum, interpolation="none")] == pytest.approx(
+        [5, 25, 15]
+    )
     assert [p.frequency_hz for p in find_peaks(spectrum, prominence_db=7, interpolation="none")] == [3, 5]
     assert [p.frequency_hz for p in find_peaks(spectrum, above_noise_db=15.5, interpolation="none")] == [3]
 
@@ -76,7 +79,8 @@ def test_unknown_or_unfit_interpolation_is_refused():
 
 
 # Half-power widths over the frequency of an oscillator, exact algebra of (k - m w^2 + i c w) and, structural,
-# (k (1 + i eta) - m w^2), f_n = 1. Mobility: exactly eta. See e.g. Ewins, Modal Testing, ch. 2-4 (from memory).
+# (k (1 + i eta) - m w^2), f_n = 1. Mobility: exactly eta. See e.g. Ewins, Modal Testing, ch. 2-4 (from
+# memory).
 WIDTHS = [
     ("mobility", 0.01, 0.01),
     ("mobility", 0.1, 0.1),
@@ -106,14 +110,16 @@ def decays(frequency_hz, damping_ratio, length_s, rate=8000):
 @pytest.mark.parametrize(("frequency", "damping"), [(100, 0.01), (200, 0.01), (400, 0.02), (100, 0.03)])
 @pytest.mark.parametrize("length_s", [0.35, 0.5, 1.0, 3.0])
 def test_the_width_of_the_window_is_not_taken_for_damping(frequency, damping, length_s):
-    """A cut of length T widens the peak: at 0.35 s, 100 Hz and 1 % to nearly one and a half times its width."""
+    """A cut of length T widens the peak: at 0.35 s, 100 Hz and 1 % by nearly half."""
     spectrum = average_spectrum(
         decays(frequency, damping, length_s), scaling="energy density", lead_s=0, zero_padding=16, max_hz=None
     )
     found = peak_width(spectrum, frequency)
     assert found.damping_ratio == pytest.approx(damping, rel=0.02)
     if 2 * np.pi * damping * frequency * length_s < 2.5:
-        assert found.width_hz / (2 * frequency) > 1.3 * damping  # what a reading that forgets its window would say
+        assert (
+            found.width_hz / (2 * frequency) > 1.3 * damping
+        )  # what a reading that forgets its window would say
 
 
 def test_a_cut_too_short_for_the_mode_gives_no_answer():
@@ -152,7 +158,9 @@ def test_a_lopsided_peak_is_less_certain():
     clean = peak_width(spectrum_of(f, np.abs(alone) ** 2), 100.0)
     leant = peak_width(spectrum_of(f, np.abs(alone + 0.4j) ** 2), 100.0)
     assert clean.damping_ratio_u < 1e-4 * clean.damping_ratio
-    assert leant.damping_ratio_u > abs(leant.damping_ratio / clean.damping_ratio - 1) * clean.damping_ratio / 2
+    assert (
+        leant.damping_ratio_u > abs(leant.damping_ratio / clean.damping_ratio - 1) * clean.damping_ratio / 2
+    )
 
 
 def test_a_window_or_a_wrong_place_is_refused():

@@ -10,9 +10,9 @@ from luthkit.errors import LuthkitError
 from luthkit.signal.spectrum import SCALINGS, average_spectrum, sound_spectrum, window_factors
 from luthkit.signal.taps import Tap, TapSet
 
-# F. J. Harris, "On the use of windows for harmonic analysis with the discrete Fourier transform", Proc. IEEE 66
-# (1978), table I: coherent gain, equivalent noise bandwidth in bins, scallop loss in dB. The values with four digits
-# are the same three sums over 1024 samples of scipy's windows; Harris prints two.
+# F. J. Harris, "On the use of windows for harmonic analysis with the discrete Fourier transform", Proc. IEEE
+# 66 (1978), table I: coherent gain, equivalent noise bandwidth in bins, scallop loss in dB. The values with
+# four digits are the same three sums over 1024 samples of scipy's windows; Harris prints two.
 HARRIS = {
     "boxcar": (1.0000, 1.0000, -3.922),
     "hann": (0.5000, 1.5000, -1.424),
@@ -50,10 +50,14 @@ def test_a_window_without_weight_is_refused():
 
 @settings(max_examples=30, deadline=None)
 @given(
-    st.integers(20, 300), st.integers(1, 3), st.sampled_from([300, 441, 480, 1000]), st.integers(1, 5), st.booleans()
+    st.integers(20, 300),
+    st.integers(1, 3),
+    st.sampled_from([300, 441, 480, 1000]),
+    st.integers(1, 5),
+    st.booleans(),
 )
 def test_the_sum_of_the_energy_density_is_the_energy(n, n_taps, rate, padding, equalise):
-    """Parseval's theorem, for any length, number of taps, rate and padding, equalised over the whole band or not."""
+    """Parseval's theorem, for any length, number of taps, rate and padding, equalised or not."""
     rng = np.random.default_rng(n * n_taps)
     taps = [tap_of(rng.standard_normal((n, 2)), rate) for _ in range(n_taps)]
     spectrum = average_spectrum(
@@ -69,7 +73,7 @@ def test_the_sum_of_the_energy_density_is_the_energy(n, n_taps, rate, padding, e
 
 
 def test_a_decay_keeps_its_own_spectrum():
-    """The closed form of the sampled decay's transform (a geometric series): any window over it would show."""
+    """The closed form of the decay's transform (a geometric series): any window over it would show."""
     rate, n, rate_of_decay, tone = 4800, 2400, 9.0, 2 * np.pi * 117.3
     s = (-rate_of_decay + 1j * tone) / rate
     x = np.exp(s * np.arange(n)).real
@@ -102,7 +106,7 @@ def test_the_scalings_mean_what_they_say():
 
 @pytest.mark.parametrize("scaling", SCALINGS)
 def test_noise_alone_lies_on_its_own_floor(scaling):
-    """Hiss before the onset and hiss after it are the same hiss: in each scaling the floor meets the spectrum."""
+    """Hiss before the onset and hiss after it are the same: in each scaling the floor meets the spectrum."""
     rng = np.random.default_rng(2)
     taps = [tap_of(rng.standard_normal(6240), onset_s=0.1) for _ in range(20)]
     spectrum = average_spectrum(set_of(*taps), scaling=scaling)
@@ -112,13 +116,18 @@ def test_noise_alone_lies_on_its_own_floor(scaling):
 
 
 def test_without_a_quiet_stretch_there_is_no_floor():
-    spectrum = average_spectrum(set_of(tap_of(np.random.default_rng(0).standard_normal(999))), scaling="amplitude")
+    spectrum = average_spectrum(
+        set_of(tap_of(np.random.default_rng(0).standard_normal(999))), scaling="amplitude"
+    )
     assert np.all(np.isnan(spectrum.noise)) and np.all(np.isnan(spectrum.noise_db))
 
 
 def test_loud_taps_do_not_drown_soft_ones():
     t = np.arange(4800) / 4800
-    soft, loud = np.exp(-9 * t) * np.sin(2 * np.pi * 100 * t), 100 * np.exp(-9 * t) * np.sin(2 * np.pi * 300 * t)
+    soft, loud = (
+        np.exp(-9 * t) * np.sin(2 * np.pi * 100 * t),
+        100 * np.exp(-9 * t) * np.sin(2 * np.pi * 300 * t),
+    )
     taps = set_of(tap_of(soft), tap_of(loud))
     equal = average_spectrum(taps, scaling="energy density", zero_padding=1)
     plain = average_spectrum(taps, scaling="energy density", zero_padding=1, equalise=False)
@@ -140,9 +149,13 @@ def test_taps_of_different_rates_and_lengths_share_one_grid():
 @pytest.mark.parametrize("window", ["hann", "flattop", "blackmanharris", "boxcar"])
 def test_a_windowed_sine_keeps_its_height_and_noise_its_density(window):
     rate, n = 8000, 8000
-    sine = sound_spectrum(np.cos(2 * np.pi * 400 * np.arange(n) / rate), rate, scaling="amplitude", window=window)
+    sine = sound_spectrum(
+        np.cos(2 * np.pi * 400 * np.arange(n) / rate), rate, scaling="amplitude", window=window
+    )
     assert sine.value[400] == pytest.approx(1.0, rel=1e-9)
-    hiss = sound_spectrum(np.random.default_rng(4).standard_normal(n), rate, scaling="power density", window=window)
+    hiss = sound_spectrum(
+        np.random.default_rng(4).standard_normal(n), rate, scaling="power density", window=window
+    )
     assert hiss.value[5:-1].mean() == pytest.approx(2 / rate, rel=0.06)
 
 
