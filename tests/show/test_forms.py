@@ -1,0 +1,134 @@
+"""The forms of the notebooks, worked as a hand would: pick, press, look."""
+
+import re
+from dataclasses import replace
+
+import pytest
+
+from luthkit.errors import LuthkitError
+from luthkit.show import forms
+
+
+@pytest.fixture
+def shop(tmp_path, monkeypatch, build, references):
+    """Three folders of guitars beside a folder of notebooks; reading them gives hand-made mode sets."""
+    sets = {"new build": build, "old": references[0], "older": references[1]}
+    for name in sets:
+        folder = tmp_path / "sample_audio" / name
+        folder.mkdir(parents=True)
+        (folder / "a.wav").touch()
+    (tmp_path / "sample_audio" / "empty").mkdir()
+    (tmp_path / "notebooks").mkdir()
+    monkeypatch.chdir(tmp_path / "notebooks")
+    asked = []
+
+    def read(folders):
+        asked.append([folder.name for folder in folders])
+        for folder in folders:
+            if folder.name not in sets:
+                raise LuthkitError(f"{folder} does not exist; check the spelling")
+        return tuple(sets[folder.name] for folder in folders)
+
+    monkeypatch.setattr(forms, "read_instruments", read)
+    sets["asked"] = asked
+    return sets
+
+
+class Hand:
+    """Finds the parts of a form by what stands on them."""
+
+    def __init__(self, form):
+        self.parts = {}
+        todo = [form]
+        while todo:
+            part = todo.pop()
+            todo += getattr(part, "children", ())
+            name = getattr(part, "description", "") or next(iter(part._dom_classes), "")
+            self.parts[name] = part
+
+    def __getitem__(self, name):
+        return self.parts[name]
+
+    @property
+    def said(self):
+        return re.sub(r"<[^>]*>", "", self["luthkit-status"].value)
+
+    @property
+    def picture(self):
+        found = re.search(r'src="(data:image/png[^"]*)"', self["luthkit-page"].value)
+        return found and found[1]
+
+
+def test_guitars_are_found_beside_the_notebooks(shop):
+    names = [re.split(r"[\\/]", path)[-1] for path in forms.find_guitars()]
+    assert names == ["new build", "old", "older"]
+
+
+def test_the_first_form_reads_a_sample_by_itself_and_another_when_asked(shop):
+    hand = Hand(forms.modes_form())
+    assert hand.said == "Done (1)." and hand.picture
+    before = hand.picture
+    hand["Guitar"].value = hand["Guitar"].options[1][1]
+    hand["Read modes"].click()
+    assert hand.said == "Done (2)." and hand.picture != before
+    assert shop["asked"] == [["new build"], ["old"]]
+    hand["Guitar"].value = hand["Guitar"].options[0][1]
+    hand["Read modes"].click()
+    assert shop["asked"] == [["new build"], ["old"]]  # known already, the files have not changed
+    assert hand.picture == before
+
+
+def test_the_second_form_puts_the_build_beside_all_others(shop, tmp_path):
+    hand = Hand(forms.comparison_form())
+    assert hand.said == "Done (1)." and hand.picture
+    assert shop["asked"] == [["new build", "old", "older"]]
+    before = hand["luthkit-page"].value
+    assert "beside" in before and "<b>" not in before.split("<table>")[1]
+    hand["References"].value = hand["References"].value[:1]
+    hand["Between them"].value = "other room"
+    hand["Compare"].click()
+    assert hand.said == "Done (2)." and "“other room”" in hand["luthkit-page"].value
+    hand["Save report"].click()
+    (report,) = (tmp_path / "notebooks").iterdir()
+    assert str(report) in hand.said
+
+
+@pytest.mark.parametrize(
+    ("path", "words"), [("/nowhere/<at> all", "does not exist"), ("~/no such folder", "does not exist")]
+)
+def test_a_typed_path_wins_and_an_error_is_one_sentence_in_the_form(shop, path, words):
+    hand = Hand(forms.modes_form())
+    hand["or a folder elsewhere"].value = path
+    hand["Read modes"].click()
+    assert words in hand.said and hand["luthkit-page"].value == ""
+    assert "<at>" not in hand["luthkit-status"].value
+    assert hand["Save report"].disabled and not hand["Read modes"].disabled
+
+
+def test_any_fault_is_a_sentence(shop, monkeypatch):
+    hand = Hand(forms.comparison_form())
+    hand["References"].value = ()
+    hand["Compare"].click()
+    assert hand.said.startswith("No reference is marked")
+    monkeypatch.setattr(forms, "compare", lambda *_, **__: 1 / 0)
+    hand["References"].value = hand["References"].options[1][1:]
+    hand["Compare"].click()
+    assert hand.said == "Luthkit met a fault of its own, ZeroDivisionError: division by zero"
+
+
+def test_no_usable_tap_says_why(shop, build):
+    shop["new build"] = replace(build, modes=(), taps_accepted=0)
+    hand = Hand(forms.modes_form())
+    assert hand.said.startswith("There is no usable tap in") and "clipped" in hand.said
+
+
+def test_without_any_guitar_the_form_waits(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    for form in (
+        forms.modes_form(start=tmp_path / "x" / "y"),
+        forms.comparison_form(start=tmp_path / "x" / "y"),
+    ):
+        hand = Hand(form)
+        assert hand.said == "Choose, then press the button."
+        (hand.parts.get("Read modes") or hand["Compare"]).click()
+        assert "no guitar is chosen" in hand.said.lower()

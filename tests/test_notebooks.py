@@ -1,0 +1,148 @@
+"""The notebooks: shipped clean, no code to read, and they run from top to bottom on the sample guitars."""
+
+import ast
+import os
+import secrets
+import shutil
+import socket
+import subprocess
+import sys
+import time
+import urllib.request
+from pathlib import Path
+
+import nbformat
+import pytest
+
+HOME = Path(__file__).parent.parent
+NOTEBOOKS = sorted((HOME / "notebooks").glob("[0-9]_*.ipynb"))
+CHROMIUM = "/usr/bin/chromium"
+QUIET = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+
+
+def ids(path):
+    return path.stem
+
+
+@pytest.fixture
+def bench(tmp_path):
+    """A copy of the notebooks beside the sample guitars, so that nothing is written among the sources."""
+    shutil.copytree(HOME / "notebooks", tmp_path / "notebooks")
+    (tmp_path / "sample_audio").symlink_to(HOME / "sample_audio")
+    return tmp_path
+
+
+def test_the_notebooks_are_numbered_in_the_order_of_the_work():
+    assert [path.stem[0] for path in NOTEBOOKS] == [str(k + 1) for k in range(len(NOTEBOOKS))]
+    assert {"1_read_modes", "2_compare_with_reference"} <= {path.stem for path in NOTEBOOKS}
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=ids)
+def test_shipped_without_outputs_and_with_the_code_hidden(path):
+    notebook = nbformat.read(path, as_version=4)
+    nbformat.validate(notebook)
+    assert notebook.cells[0].cell_type == "markdown"
+    assert "widgets" not in notebook.metadata
+    for cell in notebook.cells:
+        if cell.cell_type != "code":
+            continue
+        assert cell.outputs == [] and cell.execution_count is None
+        assert cell.metadata.jupyter.source_hidden is True
+        tree = ast.parse(cell.source)
+        assert not [n for n in ast.walk(tree) if isinstance(n, (ast.FunctionDef, ast.ClassDef, ast.Lambda))]
+        assert len(tree.body) <= 2, "a cell is one or two lines"
+        assert "luthkit.show.forms" in cell.source
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=ids)
+def test_runs_from_top_to_bottom_on_the_sample_guitars(path, bench):
+    code = (
+        "import sys, nbformat, nbclient; book = nbformat.read(sys.argv[1], 4);"
+        "nbclient.NotebookClient(book, timeout=120, kernel_name='python3').execute();"
+        "nbformat.write(book, sys.argv[1])"
+    )
+    there = bench / "notebooks" / path.name
+    subprocess.run([sys.executable, "-c", code, there], cwd=there.parent, check=True, capture_output=True)
+    book = nbformat.read(there, as_version=4)
+    states = book.metadata.widgets["application/vnd.jupyter.widget-state+json"]["state"].values()
+    values = [state["state"].get("value") for state in states]
+    texts = [value for value in values if isinstance(value, str)]
+    assert any("Done (1)." in text for text in texts), [text[:300] for text in texts]
+    assert any("data:image/png;base64" in text and "<table>" in text for text in texts)
+    for cell in book.cells:
+        for output in cell.get("outputs", ()):
+            assert output.output_type in ("execute_result", "display_data"), output
+
+
+@pytest.fixture
+def lab(bench):
+    """A JupyterLab of its own; gives the address of a notebook by its name."""
+    with socket.socket() as door:
+        door.bind(("127.0.0.1", 0))
+        port = door.getsockname()[1]
+    token = secrets.token_hex(8)
+    environment = {**os.environ, "JUPYTER_CONFIG_DIR": str(bench / "config"), "JUPYTER_PREFER_ENV_PATH": "1"}
+    command = [sys.executable, "-m", "jupyterlab", "--no-browser", "--allow-root", "--ip=127.0.0.1"]
+    command += [f"--port={port}", "--ServerApp.port_retries=0", f"--IdentityProvider.token={token}"]
+    command += [f"--ServerApp.root_dir={bench}"]
+    with open(bench / "lab.log", "w") as log:
+        job = subprocess.Popen(command, stdout=log, stderr=log, env=environment)
+        try:
+            for _ in range(240):
+                try:
+                    urllib.request.urlopen(f"http://127.0.0.1:{port}/api?token={token}").close()
+                    break
+                except OSError:
+                    assert job.poll() is None, (bench / "lab.log").read_text()
+                    time.sleep(0.25)
+            yield lambda name: f"http://127.0.0.1:{port}/doc/tree/notebooks/{name}.ipynb?reset&token={token}"
+        finally:
+            job.terminate()
+            job.wait(30)
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize(
+    ("name", "pick", "press"),
+    [
+        ("1_read_modes", ("Guitar", 1), "Read modes"),
+        ("2_compare_with_reference", ("References", 1), "Compare"),
+    ],
+)
+def test_in_a_browser_another_guitar_gives_another_picture(lab, name, pick, press):
+    if not os.path.exists(CHROMIUM):
+        assert not os.environ.get("CI"), "chromium is missing: apt-get install chromium"
+        pytest.skip("chromium is not installed")
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as player:
+        browser = player.chromium.launch(executable_path=CHROMIUM, args=QUIET)
+        page = browser.new_page(viewport={"width": 1280, "height": 800})
+        page.set_default_timeout(90_000)
+        page.goto(lab(name))
+        page.get_by_text("Python 3 (ipykernel) | Idle").wait_for()
+        page.get_by_text("Run", exact=True).first.click()
+        page.get_by_text("Run All Cells", exact=True).click()
+        status, picture = page.locator(".luthkit-status"), page.locator(".luthkit-page img").first
+        status.get_by_text("Done (1).").wait_for()
+        before, table = picture.get_attribute("src"), page.locator(".luthkit-page table").first.inner_text()
+        page.get_by_label(pick[0], exact=True).select_option(index=pick[1])
+        page.get_by_role("button", name=press).click()
+        status.get_by_text("Done (2).").wait_for()
+        assert picture.get_attribute("src") != before
+        assert page.locator(".luthkit-page table").first.inner_text() != table
+        elsewhere = page.get_by_label("elsewhere").first
+        elsewhere.fill("/nowhere/at <all>")
+        elsewhere.press("Tab")
+        page.get_by_role("button", name=press).click()
+        status.get_by_text("/nowhere/at <all> does not exist").wait_for()
+        assert "Traceback" not in page.locator("body").inner_text()
+        browser.close()
