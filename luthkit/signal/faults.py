@@ -193,7 +193,7 @@ def strings_ringing(samples, sample_rate_hz: float, onset: int, *, max_q: float,
     length = f"about {ring_s:.1f} s" if ring_s < 10 else "10 s or longer"
     return (
         f"strings ring: a line at {f[strongest]:.0f} Hz (Q {min(quality[strongest], 9999):.0f}) takes "
-        f"{length} to fall by 60 dB and is {total_db:.0f} dB against the tap late in the cut; damp the strings"
+        f"{length} to fall by 60 dB and is {total_db:.0f} dB against the tap late in the cut; damp them"
     )
 
 

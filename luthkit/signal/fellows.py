@@ -1,4 +1,4 @@
-"""Taps compared with their fellows: one that differs too much from others at the same spot is an outlier."""
+"""Taps compared with their fellows: one that differs too much from others at the same spot is left out."""
 
 from __future__ import annotations
 
@@ -6,83 +6,181 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import uniform_filter1d
 from scipy.signal import resample_poly
 
-from .faults import BAND_HZ, FIRST_S, in_band
+from .faults import BAND_HZ, FIRST_S, doubled, in_band
 
 _MAD_TO_SD = 1.4826  # median absolute deviation to standard deviation of a normal distribution
+_N_FFT = 1 << 13
+_LOOK_S = 0.6  # how much of a tap is compared
+_EARLY_S = 0.003  # the comparison begins this long before the onset, and onsets may be this far out of step
 _STRETCH_S = 0.2
 _SHIFTS_S = (0.15, 0.08, 0.04)
+_MOST_KINDS = 12  # kinds of sound that are told apart; what is unlike all of them is judged alone
 
 
 @dataclass(frozen=True)
-class OutlierLimits:
-    """How far a tap may lie from the median of its fellows, at least; wider scatter widens each limit."""
+class FellowLimits:
+    """How far a tap may lie from its fellows; the distances are least ones, wider scatter widens them."""
 
+    fellows: int  # with fewer there are no outliers
+    likeness: float  # from 0 to 1
     frequency: float  # relative
     damping: float  # relative
     level_db: float
     widest_level_db: float
     deviations: float  # in robust standard deviations
+    double_hit_db: float
+    double_hit_range_s: tuple[float, float]
 
 
-def outliers(taps: Sequence, limits: OutlierLimits) -> list[str]:
-    """For each tap of one group "" or the reason why it is an outlier.
+@dataclass(frozen=True, eq=False)
+class _Trace:
+    """A tap at about 6 kHz, and its spectrum."""
+
+    wave: np.ndarray  # (n, n_channels)
+    rate: float
+    onset: int
+    spectrum: np.ndarray  # (bins, n_channels) of the first 0.6 s
+    power: np.ndarray  # (bins,) summed over the channels
+
+
+def judge(taps: Sequence, *, same_spot: bool, limits: FellowLimits) -> list[str]:
+    """For each tap of one group "" or the reason why it is left out: outlier or double hit.
+
+    With `same_spot` the taps were all struck at one place, by what the maker says: one that sounds unlike the
+    majority is an outlier. Otherwise nobody knows, and only taps that sound alike are fellows.
+    """
+    traces = [_trace(tap) for tap in taps]
+    kinds = _alike(traces, limits.likeness)
+    largest = max(kinds, key=len)
+    settled = same_spot and len(largest) > max(limits.fellows, len(taps) / 2)
+    reasons = [""] * len(taps)
+    for members in [list(range(len(taps)))] if settled else kinds:
+        if len(members) > limits.fellows:
+            for i, reason in zip(members, _outliers([traces[i] for i in members], limits), strict=True):
+                stranger = settled and i not in largest
+                reasons[i] = reason or ("outlier: it sounds unlike its fellows" if stranger else "")
+        agreed = [i for i in members if not reasons[i]]
+        if len(agreed) >= 3:
+            hits = _struck_twice([traces[i] for i in agreed], limits)
+        else:
+            hits = [
+                doubled(
+                    taps[i].samples,
+                    taps[i].sample_rate_hz,
+                    taps[i].onset_s,
+                    double_hit_db=limits.double_hit_db,
+                    range_s=limits.double_hit_range_s,
+                )
+                for i in agreed
+            ]
+        for i, reason in zip(agreed, hits, strict=True):
+            reasons[i] = reason
+    return reasons
+
+
+def robust_sd(values) -> float:
+    """1.4826 times the median absolute deviation from the median."""
+    values = np.asarray(values)
+    return float(_MAD_TO_SD * np.median(np.abs(values - np.median(values))))
+
+
+def _trace(tap) -> _Trace:
+    q = max(1, int(tap.sample_rate_hz // 6000))
+    rate = tap.sample_rate_hz / q
+    wave = resample_poly(tap.samples - tap.samples.mean(axis=0), 1, q, axis=0)
+    start = max(0, round((tap.onset_s - _EARLY_S) * rate))
+    spectrum = np.fft.rfft(wave[start : start + round(_LOOK_S * rate)], _N_FFT, axis=0)
+    return _Trace(wave, rate, round(tap.onset_s * rate), spectrum, np.sum(np.abs(spectrum) ** 2, axis=1))
+
+
+def _in_step(answer: np.ndarray, rate: float) -> tuple[int, float]:
+    """(shift, height) of the strongest point near lag zero of a periodic correlation."""
+    reach = round(_EARLY_S * rate)
+    near = np.roll(answer, reach)[: 2 * reach + 1]
+    at = int(np.argmax(np.abs(near)))
+    return at - reach, float(near[at])
+
+
+def _likeness(one: _Trace, other: _Trace) -> float:
+    """How alike two taps sound, 60 to 1000 Hz, from 0 to 1 = equal but for force, blow and time.
+
+    Largest value, over small shifts in time, of the correlation of the two spectra, each bin divided by the
+    square root of its magnitude: so the many weak modes have a say beside the few strong ones.
+    """
+    frequency = np.arange(_N_FFT // 2 + 1) * one.rate / _N_FFT
+    inside = (frequency > BAND_HZ[0]) & (frequency < BAND_HZ[1])
+    magnitude = np.sqrt(one.power * other.power)[inside]
+    if not magnitude.all():
+        return 0.0
+    cross = np.zeros(len(frequency), complex)
+    cross[inside] = np.sum(one.spectrum * other.spectrum.conj(), axis=1)[inside] / np.sqrt(magnitude)
+    _, height = _in_step(np.fft.irfft(cross, _N_FFT), one.rate)
+    return abs(height) * _N_FFT / 2 / float(np.sum(np.sqrt(magnitude)))
+
+
+def _alike(traces: list[_Trace], least: float) -> list[list[int]]:
+    """Indices sorted into kinds of sound; each kind is led by its first tap."""
+    kinds: list[list[int]] = []
+    for i, trace in enumerate(traces):
+        for members in kinds[:_MOST_KINDS]:
+            if _likeness(trace, traces[members[0]]) >= least:
+                members.append(i)
+                break
+        else:
+            kinds.append([i])
+    return kinds
+
+
+def _outliers(traces: list[_Trace], limits: FellowLimits) -> list[str]:
+    """For each tap "" or the reason why it is an outlier.
 
     The strongest peak of the group (60 to 1000 Hz, median spectrum of taps brought to equal energy) is
     followed in each tap through two overlapping Hann stretches: the turn of the phase gives its frequency,
     the fall of the amplitude its damping. Both carry whatever bias the neighbours cause, but the same for all
-    taps. Limits are the larger of the stated floor and `deviations` times the robust standard deviation
-    (1.4826 times the median absolute deviation).
+    taps. Limits are the larger of the stated floor and `deviations` times the robust standard deviation.
     """
-    waves, rates = [], []
-    for tap in taps:
-        q = max(1, int(tap.sample_rate_hz // 6000))
-        onset = round(tap.onset_s * tap.sample_rate_hz)
-        body = in_band(tap.samples, tap.sample_rate_hz)[onset:]
-        waves.append(resample_poly(body, 1, q, axis=0))
-        rates.append(tap.sample_rate_hz / q)
-    frequency_hz = _strongest_peak(waves, rates)
+    rate = traces[0].rate
+    waves = [in_band(trace.wave, rate)[trace.onset :] for trace in traces]
+    frequency_hz = _strongest_peak(waves, rate)
     for shift_s in _SHIFTS_S:
-        ratios = np.array([_step(w, r, frequency_hz, shift_s) for w, r in zip(waves, rates, strict=True)])
+        ratios = np.array([_step(wave, rate, frequency_hz, shift_s) for wave in waves])
         if np.median(np.abs(ratios)) > 0.25:
             break
     frequency = frequency_hz + np.angle(ratios) / (2 * np.pi * shift_s)
     damping = -np.log(np.maximum(np.abs(ratios), 1e-9)) / shift_s / (2 * np.pi * frequency)
-    level = np.array([_level_db(w, r) for w, r in zip(waves, rates, strict=True)])
+    level = np.array([_level_db(wave, rate) for wave in waves])
 
-    reasons = [""] * len(taps)
+    reasons = [""] * len(traces)
     centre = np.median(frequency)
-    limit = max(limits.frequency * centre, limits.deviations * _robust_sd(frequency))
+    limit = max(limits.frequency * centre, limits.deviations * robust_sd(frequency))
     for i in np.flatnonzero(np.abs(frequency - centre) > limit):
         reasons[i] = (
             f"outlier: its strongest peak is at {frequency[i]:.1f} Hz, its fellows' at {centre:.1f} Hz "
             f"({100 * (frequency[i] / centre - 1):+.1f} %)"
         )
     centre = np.median(damping)
-    limit = max(limits.damping * abs(centre), limits.deviations * _robust_sd(damping))
+    limit = max(limits.damping * abs(centre), limits.deviations * robust_sd(damping))
     for i in np.flatnonzero(np.abs(damping - centre) > limit):
         reasons[i] = reasons[i] or (
             f"outlier: the strongest peak ({frequency_hz:.0f} Hz) is damped {damping[i] / centre:.2g} times "
             "as much as in its fellows; was a hand on the guitar?"
         )
     centre = np.median(level)
-    limit = max(limits.level_db, min(limits.deviations * _robust_sd(level), limits.widest_level_db))
+    limit = max(limits.level_db, min(limits.deviations * robust_sd(level), limits.widest_level_db))
     for i in np.flatnonzero(np.abs(level - centre) > limit):
         reasons[i] = reasons[i] or f"outlier: {level[i] - centre:+.0f} dB against its fellows"
     return reasons
 
 
-def _robust_sd(values: np.ndarray) -> float:
-    return float(_MAD_TO_SD * np.median(np.abs(values - np.median(values))))
-
-
-def _strongest_peak(waves, rates) -> float:
+def _strongest_peak(waves: list[np.ndarray], rate: float) -> float:
     """Frequency in Hz of the strongest peak of the group."""
+    size = 1 << 15
     grid = np.arange(BAND_HZ[0], BAND_HZ[1], 0.5)
     spectra = []
-    for wave, rate in zip(waves, rates, strict=True):
-        size = 1 << 15
+    for wave in waves:
         power = np.sum(np.abs(np.fft.rfft(wave, size, axis=0)) ** 2, axis=1)
         power = np.interp(grid, np.arange(len(power)) * rate / size, power)
         spectra.append(power / max(power.sum(), np.finfo(float).tiny))
@@ -91,8 +189,8 @@ def _strongest_peak(waves, rates) -> float:
 
 def _step(wave: np.ndarray, rate: float, frequency_hz: float, shift_s: float) -> complex:
     """Ratio of the line at `frequency_hz` in a stretch to that in the stretch `shift_s` earlier."""
-    n, shift = round(_STRETCH_S * rate), round(shift_s * rate)
-    n = min(n, len(wave) - shift)
+    shift = round(shift_s * rate)
+    n = min(round(_STRETCH_S * rate), len(wave) - shift)
     window = np.hanning(n + 2)[1:-1] * np.exp(-2j * np.pi * frequency_hz * np.arange(n) / rate)
     early, late = window @ wave[:n], window @ wave[shift : shift + n]
     power = np.sum(np.abs(early) ** 2)
@@ -104,3 +202,55 @@ def _step(wave: np.ndarray, rate: float, frequency_hz: float, shift_s: float) ->
 def _level_db(wave: np.ndarray, rate: float) -> float:
     power = np.sum(np.mean(wave[: round(FIRST_S * rate)] ** 2, axis=0))
     return float(10 * np.log10(max(power, np.finfo(float).tiny)))
+
+
+def _struck_twice(traces: list[_Trace], limits: FellowLimits) -> list[str]:
+    """For each tap "" or the reason why it holds two blows.
+
+    Taps at one spot share everything but the blow. So the spectrum of one divided by that of another (with a
+    floor under the divisor) leaves, back in time, a spike where the blow was and a second one where it was
+    struck again; body and room cancel. The median over up to eight fellows is taken, so that a double hit
+    among them does no harm. A spike counts when it also stands six robust standard deviations out of the
+    rest.
+    """
+    rate = traces[0].rate
+    frequency = np.arange(_N_FFT // 2 + 1) * rate / _N_FFT
+    shape = np.where((frequency > 60) & (frequency < 1200), 1.0, 0.0)
+    shape[shape > 0] = np.hanning(np.count_nonzero(shape) + 2)[1:-1]
+    divisors = [_divisor(trace) for trace in traces]
+    low, high = (round(limit * rate) for limit in limits.double_hit_range_s)
+    reasons = []
+    for i, own in enumerate(traces):
+        answers = []
+        for j in _some([j for j in range(len(traces)) if j != i], 8):
+            ratio = np.sum(own.spectrum * traces[j].spectrum.conj(), axis=1) / divisors[j]
+            answer = np.fft.irfft(shape * ratio, _N_FFT)
+            at, height = _in_step(answer, rate)
+            answers.append(np.roll(answer, -at)[:high] / (height or 1.0))
+        later = np.median(answers, axis=0)[low:]
+        best = int(np.argmax(later))
+        level_db = 20 * np.log10(max(later[best], 1e-9))
+        clear = later[best] > 6 * robust_sd(later)
+        reasons.append(
+            f"double hit: struck again {1000 * (low + best) / rate:.0f} ms later, "
+            f"{level_db:+.0f} dB against the first"
+            if clear and level_db > limits.double_hit_db
+            else ""
+        )
+    return reasons
+
+
+def _divisor(trace: _Trace) -> np.ndarray:
+    """Power spectrum (bins,) with a floor: the noise before the tap, and a little of the power nearby."""
+    noise = 0.0
+    if trace.onset > 0.03 * trace.rate:
+        before = in_band(trace.wave[: trace.onset - round(_EARLY_S * trace.rate)], trace.rate)
+        noise = np.sum(np.mean(before**2, axis=0)) * _LOOK_S * trace.rate
+        noise *= trace.rate / 2 / (BAND_HZ[1] - BAND_HZ[0])
+    nearby = uniform_filter1d(trace.power, round(100 * _N_FFT / trace.rate), mode="nearest")
+    return np.maximum(trace.power + 2 * noise + 0.02 * nearby, np.finfo(float).tiny)
+
+
+def _some(items: list, most: int) -> list:
+    """At most so many of the items, evenly spread."""
+    return [items[k] for k in np.linspace(0, len(items) - 1, min(most, len(items))).round().astype(int)]

@@ -56,7 +56,7 @@ class Recording:
             array = array[:, np.newaxis]
         if array.ndim != 2:
             raise RecordingError(
-                f"{name}: the samples have {array.ndim} dimensions; give one row per sample, one column per channel."
+                f"{name}: the samples have {array.ndim} dimensions; give (n_samples, n_channels)."
             )
         _check_shape(name, sample_rate_hz, len(array), array.shape[1])
         array.setflags(write=False)

@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 import os
-from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 
 import numpy as np
 
 from .._frozen import frozen_array, frozen_dict
 from ..errors import LuthkitError, RecordingError
 from . import faults
-from .fellows import OutlierLimits, outliers
+from .fellows import FellowLimits, judge
 from .onsets import pick_onset, read_envelope, rises
 from .recording import Recording, open_recording
 
@@ -73,6 +72,7 @@ def find_taps(
     max_q: float = 200.0,
     max_string_db: float = -30.0,
     min_fellows: int = 4,
+    min_likeness: float = 0.6,
     outlier_frequency: float = 0.005,
     outlier_damping: float = 0.25,
     outlier_level_db: float = 12.0,
@@ -98,8 +98,10 @@ def find_taps(
         out.
     max_q, max_string_db : lines of higher Q that together are as loud as this late in the cut, against the
         tap, are strings left ringing.
-    min_fellows : with at least so many other taps of the same position and placement (of the same file or
-        folder where no position is known), outliers are looked for.
+    min_fellows : with at least so many other taps of the same position and placement, outliers are looked
+        for.
+    min_likeness : how alike two taps must sound, from 0 to 1, to be fellows where no position is known; where
+        it is known, one that is less like the majority is an outlier.
     outlier_frequency, outlier_damping, outlier_level_db : least distance from the median of the fellows that
         makes an outlier, the first two relative.
     outlier_deviations : the same in robust standard deviations; the larger counts, but for the level no more
@@ -109,7 +111,9 @@ def find_taps(
     recordings of one name.
 
     The limits are common practice (no published source) but for the width of the outlier limits, which were
-    set so that random clean sets lose well under 2 % of their taps.
+    set so that random clean sets lose well under 2 % of their taps. Double hits are found by comparison with
+    two or more fellows; a tap without them is judged by itself, and then a second blow within 20 ms may go
+    unseen.
     """
     parameters = {
         key: value for key, value in locals().items() if key not in ("recordings", "positions", "placements")
@@ -136,7 +140,7 @@ def find_taps(
         taps += [replace(tap, **place) for tap in found]
         rejected += left_out
         notes += said
-    taps, strangers = _without_outliers(taps, parameters)
+    taps, strangers = _without_strangers(taps, parameters)
     rejected = sorted(rejected + strangers, key=lambda r: (order[r.source], r.time_s or 0.0))
     return TapSet(tuple(taps), tuple(rejected), frozen_dict(sources), frozen_dict(parameters), tuple(notes))
 
@@ -171,7 +175,7 @@ def _taps_of(recording: Recording, p: Mapping) -> tuple[list[Tap], list[Rejectio
             onsets.append(onset)
     if not onsets:
         reason = (
-            "no tap found: nothing leaps out of the noise "
+            "no tap found: nothing begins suddenly and stands out from what was before "
             f"(the loudest sample is {20 * np.log10(envelope.peak):.0f} dB of full scale)"
         )
         return [], [Rejection(recording.name, None, reason)], notes
@@ -219,39 +223,34 @@ def _fault(cut, rate: float, onset: int, p: Mapping, *, followed: bool) -> tuple
             if snr_db < p["min_snr_db"]
             else ""
         )
-        or faults.doubled(
-            cut, rate, onset / rate, double_hit_db=p["double_hit_db"], range_s=p["double_hit_range_s"]
-        )
         or faults.not_a_tap(cut, rate, onset, min_fall_db=p["min_fall_db"])
         or faults.strings_ringing(cut, rate, onset, max_q=p["max_q"], max_string_db=p["max_string_db"])
     )
     return reason, snr_db
 
 
-def _without_outliers(taps: list[Tap], p: Mapping) -> tuple[list[Tap], list[Rejection]]:
+def _without_strangers(taps: list[Tap], p: Mapping) -> tuple[list[Tap], list[Rejection]]:
     """Taps that agree with their fellows, and the others as rejections."""
-    limits = OutlierLimits(
+    limits = FellowLimits(
+        fellows=p["min_fellows"],
+        likeness=p["min_likeness"],
         frequency=p["outlier_frequency"],
         damping=p["outlier_damping"],
         level_db=p["outlier_level_db"],
         widest_level_db=p["outlier_widest_level_db"],
         deviations=p["outlier_deviations"],
+        double_hit_db=p["double_hit_db"],
+        double_hit_range_s=p["double_hit_range_s"],
     )
-    in_file = Counter(tap.source for tap in taps)
     groups: dict[tuple, list[int]] = {}
     for i, tap in enumerate(taps):
-        spot: tuple = (tap.position, tap.placement)
-        if (
-            not tap.position
-        ):  # nobody said where: one file of many taps, or else one folder, is taken as one spot
-            many = in_file[tap.source] > p["min_fellows"]
-            spot = (*spot, tap.source if many else PurePosixPath(tap.source).parent)
+        spot = (tap.position, tap.placement, tap.sample_rate_hz, tap.samples.shape[1])
         groups.setdefault(spot, []).append(i)
     reasons = [""] * len(taps)
-    for members in groups.values():
-        if len(members) > p["min_fellows"]:
-            for i, reason in zip(members, outliers([taps[i] for i in members], limits), strict=True):
-                reasons[i] = reason
+    for (position, *_), members in groups.items():
+        found = judge([taps[i] for i in members], same_spot=bool(position), limits=limits)
+        for i, reason in zip(members, found, strict=True):
+            reasons[i] = reason
     kept = [tap for tap, reason in zip(taps, reasons, strict=True) if not reason]
     strangers = [
         Rejection(tap.source, tap.time_s, reason) for tap, reason in zip(taps, reasons, strict=True) if reason
@@ -271,7 +270,7 @@ def _check(p: Mapping) -> None:
     low, high = p["double_hit_range_s"]
     if not 0 < low < high <= 1:
         raise LuthkitError(f"double_hit_range_s is {(low, high)}; give two rising times of at most 1 s.")
-    for key in ("max_hum_share", "outlier_frequency", "outlier_damping"):
+    for key in ("max_hum_share", "min_likeness", "outlier_frequency", "outlier_damping"):
         if not 0 < p[key] <= 1:
             raise LuthkitError(f"{key} is {p[key]}; allowed is more than 0, up to 1.")
     for key in ("max_q", "min_fellows", "outlier_level_db", "outlier_widest_level_db", "outlier_deviations"):
