@@ -32,12 +32,13 @@ def ids(path):
     return path.stem
 
 
-@pytest.fixture
-def bench(tmp_path):
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory):
     """A copy of the notebooks beside the sample guitars, so that nothing is written among the sources."""
-    shutil.copytree(HOME / "notebooks", tmp_path / "notebooks")
-    (tmp_path / "sample_audio").symlink_to(HOME / "sample_audio")
-    return tmp_path
+    folder = tmp_path_factory.mktemp("bench")
+    shutil.copytree(HOME / "notebooks", folder / "notebooks")
+    (folder / "sample_audio").symlink_to(HOME / "sample_audio")
+    return folder
 
 
 def test_the_notebooks_are_numbered_in_the_order_of_the_work():
@@ -69,7 +70,8 @@ def test_runs_from_top_to_bottom_on_the_sample_guitars(path, bench):
         "nbclient.NotebookClient(book, timeout=120, kernel_name='python3').execute();"
         "nbformat.write(book, sys.argv[1])"
     )
-    there = bench / "notebooks" / path.name
+    there = bench / "notebooks" / f"run_{path.name}"
+    shutil.copy(path, there)
     subprocess.run([sys.executable, "-c", code, there], cwd=there.parent, check=True, capture_output=True)
     book = nbformat.read(there, as_version=4)
     states = book.metadata.widgets["application/vnd.jupyter.widget-state+json"]["state"].values()
@@ -82,7 +84,7 @@ def test_runs_from_top_to_bottom_on_the_sample_guitars(path, bench):
             assert output.output_type in ("execute_result", "display_data"), output
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def lab(bench):
     """A JupyterLab of its own; gives the address of a notebook by its name."""
     with socket.socket() as door:
