@@ -12,9 +12,10 @@ from ..signal.modes import Mode, ModeSet
 from .cautions import cautions
 from .pairing import Candidate, candidate, pair_up
 from .thresholds import Thresholds
-from .verdicts import CANNOT_TELL, COVERAGE, judge, sum_up
+from .verdicts import CANNOT_TELL, COVERAGE, HEARD, UNHEARD, judge, sum_up
 
 FEWEST_TAPS = 3
+_NOT_SURE = "another pairing fits nearly as well: this may not be the same mode on both guitars"
 _CENTS = 1200 / log(2)  # one unit of natural logarithm, in cents
 
 
@@ -107,7 +108,8 @@ def compare(
       "inside the references' range" when there are several references and the build lies between them;
     - "real, likely unheard": the interval lies clear of the band and short of the just-noticeable difference;
     - "likely heard": the interval lies wholly beyond the just-noticeable difference;
-    - "cannot tell": anything else, fewer than three taps on either side, or no uncertainty.
+    - "cannot tell": anything else, fewer than three taps on either side, no uncertainty, or a difference of
+      modes that may not be the same mode, because another pairing fits nearly as well.
 
     Uncertainty: the taps' own (JCGM 100, type A), and where a set has a single placement also the planning
     figure for the scatter of `thresholds.setting`, which such a set cannot show. Differences in damping are
@@ -245,7 +247,7 @@ def _judge(build, mode, band, *, references, sure, thresholds) -> Pair:
     why = f"fewer than {FEWEST_TAPS} taps were kept ({', '.join(few)})" if few else ""
     notes = list(dict.fromkeys(mode.notes))
     if not sure:
-        notes.append("another pairing fits nearly as well: this may not be the same mode on both guitars")
+        notes.append(_NOT_SURE)
     if len(band.members) < band.n_references:
         notes.append(f"found on {len(band.members)} of {band.n_references} references")
     frequency = _difference(
@@ -260,6 +262,7 @@ def _judge(build, mode, band, *, references, sure, thresholds) -> Pair:
         unit="cents",
         several=len(band.members) > 1,
         why=why,
+        sure=sure,
     )
     damping = _difference(
         _reading(build, mode, "damping", thresholds),
@@ -273,6 +276,7 @@ def _judge(build, mode, band, *, references, sure, thresholds) -> Pair:
         unit="percent",
         several=len(band.members) > 1,
         why=why,
+        sure=sure,
     )
     return Pair(mode, band, frequency, damping, tuple(notes))
 
@@ -282,7 +286,7 @@ def _limits(thresholds, quantity):
     return tuple(log(1 + value) for value in heard)
 
 
-def _difference(build, mean, low, high, *, limits, unit, several, why) -> Difference:
+def _difference(build, mean, low, high, *, limits, unit, several, why, sure) -> Difference:
     def show(x):
         return _CENTS * x if unit == "cents" else 100 * (exp(x) - 1)
 
@@ -292,6 +296,8 @@ def _difference(build, mean, low, high, *, limits, unit, several, why) -> Differ
     verdict, reason = judge(build, low, high, limits=limits, several=several)
     if why or isnan(u):
         verdict, reason = CANNOT_TELL, why or "there is no uncertainty for it (see the notes of the mode)"
+    elif not sure and verdict in (UNHEARD, HEARD):
+        verdict, reason = CANNOT_TELL, _NOT_SURE
     return Difference(
         value=show(value),
         u=_CENTS * u if unit == "cents" else 100 * exp(value) * u,

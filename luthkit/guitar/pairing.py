@@ -16,7 +16,7 @@ FREQUENCY_SPREAD_CENTS = 70.0
 DAMPING_SPREAD_LOG = 0.5
 PATTERN_SPREAD = 0.4
 GATE_COST = 9.0  # three standard deviations: about 210 cents apart with all else equal
-UNSURE_COST = 1.0  # another pairing that costs no more than this extra is nearly as good
+UNSURE_COST = 0.5  # another pairing that costs no more than this extra is nearly as good
 
 
 @dataclass(frozen=True)

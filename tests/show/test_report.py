@@ -52,6 +52,13 @@ def test_names_stay_text(html, build):
     assert "taps/<3>.wav" in page.text and "clipped: 5 samples & more" in page.text and "<one>" in page.text
 
 
+def test_names_in_remarks_stay_text(build, references):
+    few = compare(replace(build, taps_accepted=2), references)
+    page = Page(report_html(few))
+    assert not [tag for tag, _ in page.tags if tag == "b"]
+    assert f"fewer than 3 taps were kept ({build.name}: 2)" in page.text
+
+
 def test_nothing_comes_from_outside(html):
     page = Page(html)
     assert not [tag for tag, _ in page.tags if tag in ("script", "link", "iframe", "object", "embed")]
