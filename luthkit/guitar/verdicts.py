@@ -44,14 +44,9 @@ def sum_up(pairs, build_only, reference_only, n_references) -> tuple[str, ...]:
     other = "the reference" if n_references == 1 else "the references"
     if not pairs:
         return (f"No mode of the build could be paired with one of {other}, so nothing can be compared.",)
-    heard = [
-        _told(pair, quantity, other)
-        for pair in pairs
-        for quantity in QUANTITIES
-        if getattr(pair, quantity).verdict == HEARD
-    ]
+    heard = [text for quantity in QUANTITIES for text in _told(pairs, quantity)]
     small = [
-        f"{words}: {_listed(found)}"
+        f"{words}: {listed(found)}"
         for verdict, words in (
             (UNHEARD, "real, but likely unheard"),
             (IN_RANGE, "inside the references' range"),
@@ -59,20 +54,20 @@ def sum_up(pairs, build_only, reference_only, n_references) -> tuple[str, ...]:
         )
         if (found := _where(pairs, verdict))
     ]
-    sentences = [f"Likely heard: {'; '.join(heard)}." if heard else "No difference is sure to be heard."]
+    sentences = [f"Likely heard: {listed(heard)}." if heard else "No difference is sure to be heard."]
     if small:
         text = "; ".join(small)
         sentences.append(text[0].upper() + text[1:] + ".")
     unsure = _where(pairs, CANNOT_TELL)
     if unsure:
         sentences.append(
-            f"It cannot be told for {_listed(unsure)}: more placements (lift the guitar, hang it up, tap) "
+            f"It cannot be told for {listed(unsure)}: more taps and placements (lift the guitar, hang it up, tap) "
             "make the error smaller."
         )
     alone = [f"{len(build_only)} of the build"] if build_only else []
     alone += [f"{len(reference_only)} of {other}"] if reference_only else []
     if alone:
-        sentences.append(f"Without a partner, and so not judged: {_listed(alone)}.")
+        sentences.append(f"Without a partner, and so not judged: {listed(alone)}.")
     return tuple(sentences)
 
 
@@ -84,21 +79,24 @@ def _where(pairs, verdict):
         if len(at) == len(pairs) > 2:
             found.append(f"{quantity} of every paired mode")
         elif at:
-            found.append(f"{quantity} at {_listed(at)} Hz")
+            found.append(f"{quantity} at {listed(at)} Hz")
     return found
 
 
-def _told(pair, quantity, other):
-    d = getattr(pair, quantity)
-    at = f"the mode at {pair.build.frequency_hz:.0f} Hz"
-    if quantity == "frequency":
-        way = "above" if d.value > 0 else "below"
-        return f"{at} lies {abs(d.value):.0f} ± {(d.high - d.low) / 2:.0f} cents {way} {other}"
-    way = "more" if d.value > 0 else "less"
-    interval = f"95 % interval {d.low:+.0f} to {d.high:+.0f} %"
-    return f"{at} is damped {abs(d.value):.0f} % {way} than {other} ({interval})"
+def _told(pairs, quantity):
+    """["frequency at 205 Hz (+91 ± 5 cents)", "299 Hz (+80 ± 5 cents)"] for what is likely heard; ± is half the 95 % interval."""
+    told = []
+    for pair in pairs:
+        d = getattr(pair, quantity)
+        if d.verdict == HEARD:
+            text = f"{d.value:+.0f} ± {(d.high - d.low) / 2:.0f} cents"
+            if quantity == "damping":
+                text = f"{d.value:+.0f} %, 95 % interval {d.low:+.0f} to {d.high:+.0f}"
+            told.append(f"{'' if told else quantity + ' at '}{pair.build.frequency_hz:.0f} Hz ({text})")
+    return told
 
 
-def _listed(items):
+def listed(items) -> str:
+    """'a, b and c'."""
     items = list(items)
     return items[0] if len(items) == 1 else ", ".join(items[:-1]) + " and " + items[-1]

@@ -14,7 +14,7 @@ from math import isfinite, log, log1p
 import numpy as np
 
 from ..guitar.comparison import Comparison, instrument_names
-from ..guitar.verdicts import CANNOT_TELL, COVERAGE, HEARD, IN_RANGE, UNHEARD, WITHIN
+from ..guitar.verdicts import CANNOT_TELL, COVERAGE, HEARD, IN_RANGE, UNHEARD, WITHIN, listed
 from ..signal.modes import ModeSet
 
 BAND_HZ = (60.0, 1000.0)
@@ -195,7 +195,7 @@ def plot_comparison(comparison: Comparison, *, figure=None):
         ax.set_xlabel("")
         ax.tick_params(labelbottom=True)
     names = instrument_names(comparison.build, comparison.references)
-    title = plain(f"{names[0]} beside {' and '.join(names[1:])}", longest=110)
+    title = plain(f"{names[0]} beside {listed(names[1:])}", longest=110)
     figure.suptitle(title, fontsize=14, x=0.01, ha="left")
     key = _verdict_key(comparison)
     figure.legend(handles=key, loc="outside lower left", ncols=4, fontsize=9, frameon=False)

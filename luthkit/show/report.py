@@ -15,7 +15,7 @@ from pathlib import Path
 from ..errors import LuthkitError
 from ..guitar.cautions import conditions
 from ..guitar.comparison import Comparison, instrument_names
-from ..guitar.verdicts import CANNOT_TELL, HEARD, IN_RANGE, UNHEARD, WITHIN
+from ..guitar.verdicts import CANNOT_TELL, HEARD, IN_RANGE, UNHEARD, WITHIN, listed
 from ..signal.modes import ModeSet
 from . import meanings, words
 from .plots import plot_comparison, plot_instrument, png_bytes
@@ -156,7 +156,7 @@ def report_body(result: Comparison | ModeSet) -> str:
 def _title(result):
     if isinstance(result, Comparison):
         names = instrument_names(result.build, result.references)
-        return f"{names[0]} beside {' and '.join(names[1:])}"
+        return f"{names[0]} beside {listed(names[1:])}"
     return f"Modes of {result.name or 'the instrument'}"
 
 

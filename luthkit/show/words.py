@@ -6,6 +6,7 @@ from math import floor, isfinite, log10
 
 from .._text import one_line
 from ..guitar.comparison import Band, Comparison, Difference, Pair, instrument_names
+from ..guitar.verdicts import listed
 from ..signal.modes import Mode, ModeSet
 
 UNKNOWN = "unknown"
@@ -146,7 +147,7 @@ def modes_text(modeset: ModeSet) -> str:
 def comparison_text(comparison: Comparison) -> str:
     """A comparison for the terminal."""
     names = [one_line(name) for name in instrument_names(comparison.build, comparison.references)]
-    parts = [f"{names[0]} beside {' and '.join(names[1:])}", "", *comparison.summary, ""]
+    parts = [f"{names[0]} beside {listed(names[1:])}", "", *comparison.summary, ""]
     rows = []
     for number, build, reference, frequency, heard, damping, heard_damping, _ in pair_rows(comparison):
         rows.append((number, build, reference, f"{frequency}\n{heard}", f"{damping}\n{heard_damping}"))
