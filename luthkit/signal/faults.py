@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 from scipy.ndimage import maximum_filter1d, median_filter
-from scipy.signal import butter, resample_poly, sosfiltfilt
+from scipy.signal import resample_poly, sosfiltfilt
 
-from .onsets import second_hit
+from .onsets import band_filter, second_hit
 
 BAND_HZ = (60.0, 1000.0)
 FIRST_S = 0.25  # the stretch after the onset whose level is the level of the tap
@@ -14,7 +14,7 @@ FIRST_S = 0.25  # the stretch after the onset whose level is the level of the ta
 
 def in_band(samples, sample_rate_hz: float) -> np.ndarray:
     """Samples (n, n_channels) between 60 and 1000 Hz, without delay (2nd-order Butterworth run both ways)."""
-    sos = butter(2, BAND_HZ, "bandpass", fs=sample_rate_hz, output="sos")
+    sos = band_filter(*BAND_HZ, sample_rate_hz)
     return sosfiltfilt(sos, samples - samples.mean(axis=0), axis=0, padtype=None)
 
 
@@ -125,6 +125,18 @@ def hum_dominated(samples, sample_rate_hz: float, onset: int, *, max_hum_share: 
     return ""
 
 
+def too_weak(samples, sample_rate_hz: float, onset: int, *, snr_db: float, min_snr_db: float) -> str:
+    """The reason for a tap that stands too little over the noise, and whether that noise is hum."""
+    reason = f"too weak: {snr_db:.0f} dB over the noise, 60 to 1000 Hz ({min_snr_db:g} dB are asked for)"
+    share, mains = mains_share(samples, sample_rate_hz, onset)
+    noise_share = 1 / (1 + 10 ** (snr_db / 10))
+    return (
+        f"{reason}; most of that noise is mains hum of {mains:.0f} Hz"
+        if share > 0.5 * noise_share
+        else reason
+    )
+
+
 def not_a_tap(samples, sample_rate_hz: float, onset: int, *, min_fall_db: float) -> str:
     """Sound that swells, or does not die away, as speech and held notes do."""
     band = np.sum(in_band(samples, sample_rate_hz) ** 2, axis=1)
@@ -190,7 +202,7 @@ def strings_ringing(samples, sample_rate_hz: float, onset: int, *, max_q: float,
         return ""
     strongest = np.flatnonzero(ringing)[np.argmax(level_db[ringing])]
     ring_s = 2.2 * quality[strongest] / f[strongest]
-    length = f"about {ring_s:.1f} s" if ring_s < 10 else "10 s or longer"
+    length = f"about {ring_s:.2g} s" if ring_s < 30 else "30 s or longer"
     return (
         f"strings ring: a line at {f[strongest]:.0f} Hz (Q {min(quality[strongest], 9999):.0f}) takes "
         f"{length} to fall by 60 dB and is {total_db:.0f} dB against the tap late in the cut; damp them"

@@ -17,6 +17,7 @@ _LOOK_S = 0.6  # how much of a tap is compared
 _EARLY_S = 0.003  # the comparison begins this long before the onset, and onsets may be this far out of step
 _STRETCH_S = 0.2
 _SHIFTS_S = (0.15, 0.08, 0.04)
+_SURELY_ALIKE = 0.85  # taps at one spot reach 0.9 (simulated, 25 dB, in a room), at two spots seldom 0.85
 _MOST_KINDS = 12  # kinds of sound that are told apart; what is unlike all of them is judged alone
 
 
@@ -53,18 +54,13 @@ def judge(taps: Sequence, *, same_spot: bool, limits: FellowLimits) -> list[str]
     majority is an outlier. Otherwise nobody knows, and only taps that sound alike are fellows.
     """
     traces = [_trace(tap) for tap in taps]
-    kinds = _alike(traces, limits.likeness)
+    kinds = _alike(traces, limits.likeness if same_spot else max(limits.likeness, _SURELY_ALIKE))
     largest = max(kinds, key=len)
     settled = same_spot and len(largest) > max(limits.fellows, len(taps) / 2)
     reasons = [""] * len(taps)
     for members in [list(range(len(taps)))] if settled else kinds:
-        if len(members) > limits.fellows:
-            for i, reason in zip(members, _outliers([traces[i] for i in members], limits), strict=True):
-                stranger = settled and i not in largest
-                reasons[i] = reason or ("outlier: it sounds unlike its fellows" if stranger else "")
-        agreed = [i for i in members if not reasons[i]]
-        if len(agreed) >= 3:
-            hits = _struck_twice([traces[i] for i in agreed], limits)
+        if len(members) >= 3:
+            hits = _struck_twice([traces[i] for i in members], limits)
         else:
             hits = [
                 doubled(
@@ -74,10 +70,15 @@ def judge(taps: Sequence, *, same_spot: bool, limits: FellowLimits) -> list[str]
                     double_hit_db=limits.double_hit_db,
                     range_s=limits.double_hit_range_s,
                 )
-                for i in agreed
+                for i in members
             ]
-        for i, reason in zip(agreed, hits, strict=True):
+        for i, reason in zip(members, hits, strict=True):
             reasons[i] = reason
+        single = [i for i in members if not reasons[i]]
+        if len(single) > limits.fellows:
+            for i, reason in zip(single, _outliers([traces[i] for i in single], limits), strict=True):
+                stranger = settled and i not in largest
+                reasons[i] = reason or ("outlier: it sounds unlike its fellows" if stranger else "")
     return reasons
 
 
@@ -211,7 +212,7 @@ def _struck_twice(traces: list[_Trace], limits: FellowLimits) -> list[str]:
     floor under the divisor) leaves, back in time, a spike where the blow was and a second one where it was
     struck again; body and room cancel. The median over up to eight fellows is taken, so that a double hit
     among them does no harm. A spike counts when it also stands six robust standard deviations out of the
-    rest.
+    rest, and has no rival half as high (a tap of another guitar leaves many).
     """
     rate = traces[0].rate
     frequency = np.arange(_N_FFT // 2 + 1) * rate / _N_FFT
@@ -230,7 +231,9 @@ def _struck_twice(traces: list[_Trace], limits: FellowLimits) -> list[str]:
         later = np.median(answers, axis=0)[low:]
         best = int(np.argmax(later))
         level_db = 20 * np.log10(max(later[best], 1e-9))
-        clear = later[best] > 6 * robust_sd(later)
+        aside = np.abs(np.arange(len(later)) - best) > round(0.003 * rate)
+        rival = np.max(np.abs(later[aside]), initial=0.0)
+        clear = later[best] > max(6 * robust_sd(later), 2 * rival)
         reasons.append(
             f"double hit: struck again {1000 * (low + best) / rate:.0f} ms later, "
             f"{level_db:+.0f} dB against the first"

@@ -8,6 +8,7 @@ blow hidden in the ringing of the first, what linear prediction cannot explain.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from scipy.linalg import solve_toeplitz
@@ -22,6 +23,12 @@ _REACH_HOPS = 50  # one onset at most within this many milliseconds; closer ones
 _RISE_LIMIT_DB = 20.0
 
 
+@lru_cache(maxsize=32)
+def band_filter(low_hz: float, high_hz: float, sample_rate_hz: float) -> np.ndarray:
+    """2nd-order Butterworth band-pass as second-order sections."""
+    return butter(2, (low_hz, high_hz), "bandpass", fs=sample_rate_hz, output="sos")
+
+
 @dataclass(frozen=True, eq=False)
 class Envelope:
     """Energy of a whole recording, hop by hop, and what was noticed on the way."""
@@ -31,12 +38,19 @@ class Envelope:
     peak: float  # largest sample, without the constant offset of its block
     same_channels: bool  # two channels, equal sample for sample
 
+    @property
+    def quietest(self) -> int:
+        """Sample where the quietest 30 ms begin."""
+        total = uniform_filter1d(self.energy.sum(axis=1), 30, mode="nearest")
+        inner = total[15:-15] if len(total) > 60 else total[:1]
+        return int(np.argmin(inner)) * self.hop
+
 
 def read_envelope(recording: Recording, *, block_s: float = 10.0) -> Envelope:
     """Read a recording once, block by block, and keep the energy of each millisecond in a few bands."""
     rate = recording.sample_rate_hz
     hop = round(rate / 1000)
-    filters = [butter(2, band, "bandpass", fs=rate, output="sos") for band in _BANDS_HZ]
+    filters = [band_filter(*band, rate) for band in _BANDS_HZ]
     states = [np.zeros((sos.shape[0], 2, recording.n_channels)) for sos in filters]
     rows, peak, same, offset = [], 0.0, recording.n_channels == 2, None
     left = [np.zeros((0, recording.n_channels)) for _ in filters]
@@ -52,7 +66,8 @@ def read_envelope(recording: Recording, *, block_s: float = 10.0) -> Envelope:
             filtered = np.concatenate([left[k], filtered])
             n_hops = len(filtered) // hop
             left[k] = filtered[n_hops * hop :]
-            row.append(np.mean(filtered[: n_hops * hop].reshape(n_hops, hop, -1) ** 2, axis=1).sum(axis=1))
+            hops = filtered[: n_hops * hop].reshape(n_hops, hop, recording.n_channels)
+            row.append(np.mean(hops**2, axis=1).sum(axis=1))
         rows.append(np.stack(row, axis=1))
     return Envelope(np.concatenate(rows), hop, peak, same)
 
@@ -62,7 +77,8 @@ def rises(envelope: Envelope, *, min_rise_db: float, min_over_floor_db: float) -
 
     The leap is the mean over the bands of the rise from the loudest 8 ms of the 30 ms before to the 8 ms
     after, each band counted up to 20 dB, so that two body modes that beat do not look like a blow. The energy
-    after it must also stand over the floor, the quiet fifth of the ten seconds around.
+    after it must also stand over the floor, the quiet fifth of the ten seconds around, and within 50 dB of
+    the loudest moment.
     """
     energy = envelope.energy
     if len(energy) < 2 * _AFTER_HOPS:
@@ -89,7 +105,7 @@ def rises(envelope: Envelope, *, min_rise_db: float, min_over_floor_db: float) -
     quiet_before = np.maximum(before, _RELATIVE_SILENCE * energy.max(initial=silent))
     rise_db = np.clip(10 * np.log10(after / quiet_before), 0, _RISE_LIMIT_DB).mean(axis=1)
     over_floor = after.sum(axis=1) > floor * 10 ** (min_over_floor_db / 10)
-    over_floor &= after.sum(axis=1) > _RELATIVE_SILENCE * energy.max(initial=silent)
+    over_floor &= after.sum(axis=1) > _FAINT * after.sum(axis=1).max()
     rise_db = np.where(over_floor, rise_db, 0.0)
     is_top = (rise_db >= min_rise_db) & (rise_db == maximum_filter1d(rise_db, 2 * _REACH_HOPS + 1))
     found: list[int] = []
@@ -100,6 +116,7 @@ def rises(envelope: Envelope, *, min_rise_db: float, min_over_floor_db: float) -
 
 
 _RELATIVE_SILENCE = 1e-12  # of the loudest moment: below that there is nothing but rounding
+_FAINT = 1e-5  # of the loudest moment: what is 50 dB below it is no tap worth a look
 
 
 def pick_onset(samples, sample_rate_hz: float) -> float:
@@ -113,7 +130,7 @@ def pick_onset(samples, sample_rate_hz: float) -> float:
     samples = np.asarray(samples, float)
     q = max(1, int(sample_rate_hz // 40_000))
     rate = sample_rate_hz / q
-    sos = butter(2, (120.0, min(5000.0, 0.4 * rate)), "bandpass", fs=sample_rate_hz, output="sos")
+    sos = band_filter(120.0, min(5000.0, 0.4 * rate), sample_rate_hz)
     wave = sosfilt(sos, samples - samples[:1], axis=0)[::q]
     n = len(wave)
     if n < 16:

@@ -165,12 +165,9 @@ def _taps_of(recording: Recording, p: Mapping) -> tuple[list[Tap], list[Rejectio
         notes.append(f"{recording.name}: both channels are equal, sample for sample; one is kept.")
     if envelope.peak == 0:
         return [], [Rejection(recording.name, None, "silence: every sample is the same")], notes
-    near = round(_NEAR_S * rate)
     onsets: list[int] = []
     for rise in rises(envelope, min_rise_db=p["min_rise_db"], min_over_floor_db=p["min_over_floor_db"]):
-        start = max(0, rise - near)
-        piece = recording.read(start, min(recording.n_samples, rise + near))
-        onset = start + round(pick_onset(piece, rate) * rate)
+        onset = _onset_near(recording, rise, envelope.quietest)
         if not onsets or onset - onsets[-1] > p["double_hit_range_s"][1] * rate:
             onsets.append(onset)
     if not onsets:
@@ -205,6 +202,21 @@ def _taps_of(recording: Recording, p: Mapping) -> tuple[list[Tap], list[Rejectio
     return taps, rejected, notes
 
 
+def _onset_near(recording: Recording, rise: int, quietest: int) -> int:
+    """Sample of the onset near a rise of the energy.
+
+    A recording that begins with the blow has no noise before it; its quietest stretch is put in front.
+    """
+    near = round(_NEAR_S * recording.sample_rate_hz)
+    start = rise - near
+    piece = recording.read(max(0, start), min(recording.n_samples, rise + near))
+    if start < 0:
+        quiet = recording.read(quietest, min(recording.n_samples, quietest - start))
+        start = -len(quiet)
+        piece = np.concatenate([quiet, piece])
+    return max(0, start + round(pick_onset(piece, recording.sample_rate_hz) * recording.sample_rate_hz))
+
+
 def _fault(cut, rate: float, onset: int, p: Mapping, *, followed: bool) -> tuple[str, float]:
     """(the first fault found or "", the level over the noise in dB)."""
     after_s = (len(cut) - onset) / rate
@@ -219,7 +231,7 @@ def _fault(cut, rate: float, onset: int, p: Mapping, *, followed: bool) -> tuple
         faults.clipped(cut, full_scale=1.0)
         or faults.hum_dominated(cut, rate, onset, max_hum_share=p["max_hum_share"])
         or (
-            f"too weak: {snr_db:.0f} dB over the noise, 60 to 1000 Hz ({p['min_snr_db']:g} dB are asked for)"
+            faults.too_weak(cut, rate, onset, snr_db=snr_db, min_snr_db=p["min_snr_db"])
             if snr_db < p["min_snr_db"]
             else ""
         )

@@ -1,0 +1,169 @@
+"""A session: what is in the folder, and what the maker wrote beside it."""
+
+import numpy as np
+import pytest
+import soundfile
+
+from luthkit import LuthkitError
+from luthkit.shop.session import FILE_NAME, KINDS, POSITIONS, read_session
+
+
+@pytest.fixture
+def folder(tmp_path):
+    home = tmp_path / "Number 12"
+    for name in ("1.wav", "2.wav", "strums/open E.flac", "wing/1.wav"):
+        path = home / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        soundfile.write(path, np.zeros(4800), 48000)
+    return home
+
+
+def write(folder, text):
+    (folder / FILE_NAME).write_text(text, encoding="utf-8")
+
+
+FULL = """
+guitar = 'Nylon "No. 12" <b>'
+date = 2024-03-09
+stage = "strung, day 30"
+temperature_c = 20.5
+relative_humidity_percent = 47
+strings_age_h = 12
+microphone = "omni, 40 cm"
+notes = "rain"
+
+[[recording]]
+file = "1.wav"
+position = "bridge centre"
+placement = "1"
+
+[[recording]]
+file = "wing"
+position = "bass wing"
+placement = "2"
+
+[[recording]]
+file = "wing/1.wav"
+position = "treble wing"
+condition = "soundhole plugged"
+
+[[recording]]
+file = "strums"
+kind = "strum"
+"""
+
+
+def test_a_folder_without_a_word(folder):
+    session = read_session(folder)
+    assert session.name == "Number 12"
+    assert [r.name for r in session.recordings] == ["1.wav", "2.wav", "strums/open E.flac", "wing/1.wav"]
+    assert {r.kind for r in session.recordings} == {"tap"}
+    assert set(session.positions.values()) == {""}
+    assert "No recording says where" in session.notes[0]
+    assert "one placement" in session.notes[1]
+
+
+def test_what_is_written_is_taken(folder):
+    write(folder, FULL)
+    session = read_session(str(folder))
+    assert session.name == 'Nylon "No. 12" <b>'
+    assert session.conditions["temperature_c"] == 20.5
+    assert str(session.conditions["date"]) == "2024-03-09"
+    assert session.positions == {"1.wav": "bridge centre", "2.wav": "", "wing/1.wav": "treble wing"}
+    assert session.placements["1.wav"] == "1"
+    assert [r.name for r in session.of_kind("strum")] == ["strums/open E.flac"]
+    assert [r.name for r in session.of_kind("tap", condition="soundhole plugged")] == ["wing/1.wav"]
+    assert "1 of 3 tap recordings do not say" in session.notes[0]
+    with pytest.raises(TypeError):
+        session.conditions["temperature_c"] = 30
+
+
+def test_a_sub_folder_speaks_for_what_is_in_it(folder):
+    write(folder, '[[recording]]\nfile = "wing"\nposition = "bass wing"\nplacement = "2"\n')
+    (wing,) = [r for r in read_session(folder).recordings if r.name == "wing/1.wav"]
+    assert (wing.position, wing.placement) == ("bass wing", "2")
+
+
+def test_the_usual_kind(folder):
+    write(folder, 'kind = "pluck"\n[[recording]]\nfile = "1.wav"\nkind = "tap"\n')
+    session = read_session(folder)
+    assert [r.name for r in session.of_kind("tap")] == ["1.wav"]
+    assert len(session.of_kind("pluck")) == 3
+
+
+def test_files_named_one_by_one(folder):
+    session = read_session([folder / "1.wav", folder / "2.wav"])
+    assert [r.name for r in session.recordings] == ["1.wav", "2.wav"]
+    assert session.name == "Number 12"
+    same = read_session([folder / "1.wav", folder / "wing" / "1.wav"])
+    assert len({r.name for r in same.recordings}) == 2
+    assert read_session(folder / "2.wav").name == "2"
+
+
+def test_taps_of_one_condition_and_of_no_other_kind(folder):
+    rate, t = 48000, np.arange(48000) / 48000
+    tap = 0.3 * np.exp(-25 * t) * np.sin(2 * np.pi * 190 * t)
+    samples = np.concatenate([np.zeros(4800), tap])
+    samples += 1e-4 * np.random.default_rng(0).standard_normal(len(samples))
+    for name in ("1.wav", "2.wav", "strums/open E.flac", "wing/1.wav"):
+        soundfile.write(folder / name, samples, rate)
+    write(folder, FULL)
+    session = read_session(folder)
+    usual = session.find_taps()
+    assert [(tap.source, tap.position, tap.placement) for tap in usual.taps] == [
+        ("1.wav", "bridge centre", "1"),
+        ("2.wav", "", ""),
+    ]
+    plugged = session.find_taps(condition="soundhole plugged", length_s=0.5)
+    assert [tap.position for tap in plugged.taps] == ["treble wing"]
+    assert plugged.parameters["length_s"] == 0.5
+
+
+def recording(**words):
+    return "[[recording]]\n" + "\n".join(f"{key} = {value}" for key, value in words.items())
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("guitar = unquoted", "not valid TOML"),
+        ('guitra = "x"', "'guitra' is not known; allowed are guitar"),
+        ('temperature_c = "warm"', "write a number from -30 to 60"),
+        ("relative_humidity_percent = 130", "write a number from 0 to 100"),
+        ("temperature_c = true", "write a number"),
+        ("guitar = 12", "write text in double quotes"),
+        ("date = 2024", "write a date such as 2024-03-09"),
+        ('kind = "song"', f"allowed are {', '.join(KINDS)}"),
+        ('[recording]\nfile = "1.wav"', "[[recording]], in double brackets"),
+        (recording(position='"back"'), "names no file"),
+        (recording(file='"gone.wav"'), "'gone.wav' is not in"),
+        (recording(file='"../1.wav"'), "must lie in the folder"),
+        (recording(file='"wing/../../1.wav"'), "must lie in the folder"),
+        (recording(file='"/etc/hostname"'), "must lie in the folder"),
+        (recording(file="'C:\\x.wav'"), "must lie in the folder"),
+        (recording(file='"link"'), "leads out of the folder"),
+        (recording(file='"1.wav"', position='"soundhole"'), f"allowed are {', '.join(POSITIONS)}"),
+        (recording(file='"1.wav"', placement="1"), "write text in double quotes"),
+        (recording(file='"1.wav"', place='"1"'), "'place' is not known"),
+        (recording(file='"1.wav"') + "\n" + recording(file='"./1.wav"'), "listed twice"),
+    ],
+)
+def test_what_is_wrong_in_the_text_is_said(folder, text, words):
+    (folder / "link").symlink_to(folder.parent)
+    write(folder, text)
+    with pytest.raises(LuthkitError) as caught:
+        read_session(folder)
+    assert words in str(caught.value)
+    assert FILE_NAME in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+def test_text_that_is_not_utf8(folder):
+    (folder / FILE_NAME).write_bytes(b'guitar = "\xe4\xff"')
+    with pytest.raises(LuthkitError, match="not UTF-8"):
+        read_session(folder)
+
+
+def test_two_folders_are_two_sessions(folder):
+    with pytest.raises(LuthkitError, match="2 folders were named"):
+        read_session([folder, folder / "wing"])
