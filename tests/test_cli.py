@@ -7,7 +7,6 @@ import signal
 import subprocess
 import sys
 import time
-from concurrent.futures import Executor, Future
 from pathlib import Path
 
 import numpy as np
@@ -42,28 +41,9 @@ def guitars(tmp_path_factory):
     return root
 
 
-class Inline(Executor):
-    """Does the work at once, here: starting helper processes is tried where a test is about them."""
-
-    def submit(self, function, /, *arguments, **options):
-        future = Future()
-        try:
-            future.set_result(function(*arguments, **options))
-        except Exception as error:
-            future.set_exception(error)
-        return future
-
-
 @pytest.fixture
-def helpers():
-    """Named by a test that wants real helper processes."""
-
-
-@pytest.fixture
-def run(capsys, tmp_path, monkeypatch, request):
+def run(capsys, tmp_path, monkeypatch):
     """Run the command in an empty folder and give (exit code, standard output, standard error)."""
-    if "helpers" not in request.fixturenames:
-        monkeypatch.setattr("luthkit.shop.reading._pool", lambda _: Inline())
     here = tmp_path / "here"
     here.mkdir()
     monkeypatch.chdir(here)
@@ -267,7 +247,8 @@ def test_a_bad_session_file(run, tmp_path):
     assert code == 1 and "session.toml" in one_sentence(err)
 
 
-def test_a_fault_in_a_helper_process_is_the_same_sentence(helpers, run, tmp_path, guitars):
+def test_a_fault_in_a_helper_process_is_the_same_sentence(run, tmp_path, guitars, monkeypatch):
+    monkeypatch.setattr("luthkit.shop.reading.POOL_FROM_BYTES", 0)
     folder = tmp_path / "bad"
     shutil.copytree(guitars / "old", folder)
     (folder / "session.toml").write_text("colour = 'red'")

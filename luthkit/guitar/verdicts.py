@@ -60,10 +60,8 @@ def sum_up(pairs, build_only, reference_only, n_references) -> tuple[str, ...]:
         sentences.append(text[0].upper() + text[1:] + ".")
     unsure = _where(pairs, CANNOT_TELL)
     if unsure:
-        sentences.append(
-            f"It cannot be told for {listed(unsure)}: more taps and placements (lift the guitar, hang it up, tap) "
-            "make the error smaller."
-        )
+        advice = "more taps and placements (lift the guitar, hang it up, tap) make the error smaller"
+        sentences.append(f"It cannot be told for {listed(unsure)}: {advice}.")
     alone = [f"{len(build_only)} of the build"] if build_only else []
     alone += [f"{len(reference_only)} of {other}"] if reference_only else []
     if alone:
@@ -84,7 +82,7 @@ def _where(pairs, verdict):
 
 
 def _told(pairs, quantity):
-    """["frequency at 205 Hz (+91 ± 5 cents)", "299 Hz (+80 ± 5 cents)"] for what is likely heard; ± is half the 95 % interval."""
+    """["frequency at 205 Hz (+91 ± 5 cents)", "299 Hz (+80 ± 5 cents)"]; ± is half the 95 % interval."""
     told = []
     for pair in pairs:
         d = getattr(pair, quantity)

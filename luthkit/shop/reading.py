@@ -16,6 +16,8 @@ from ..errors import LuthkitError
 from ..signal.modes import ModeSet, read_modes
 from .session import read_session
 
+POOL_FROM_BYTES = 30_000_000  # about three minutes of 24-bit sound: measured break-even on two cores
+
 
 def read_instrument(paths, *, band_hz: tuple[float, float] = (60.0, 1000.0)) -> ModeSet:
     """The modes of one instrument from a folder of recordings (or files), with what its session.toml says.
@@ -55,13 +57,14 @@ def read_instruments(
 ) -> tuple[ModeSet, ...]:
     """`read_instrument` of each folder, in the order given, several at a time.
 
-    `executor` is any `concurrent.futures.Executor`; it is used as it is and left open. Without one a single
-    folder is read in this process and several in a pool of processes of our own.
+    `executor` is any `concurrent.futures.Executor`; it is used as it is and left open. Without one, several
+    folders are read in a pool of processes of our own if they hold enough sound to be worth it (starting fresh
+    processes takes as long as reading a few short sessions), else one after the other in this process.
 
     Raises `LuthkitError` for the first folder that cannot be read, as if it had been read alone.
     """
     folders = [Path(folder) if isinstance(folder, (str, os.PathLike)) else list(folder) for folder in folders]
-    if executor is None and len(folders) < 2:
+    if executor is None and not _worth_a_pool(folders):
         return tuple(read_instrument(folder, **options) for folder in folders)
     with _pool(len(folders)) if executor is None else _lent(executor) as workers:
         try:
@@ -72,6 +75,21 @@ def read_instruments(
                 "reading was cut short because a helper process was ended from outside, perhaps for want of "
                 "memory; close other programs and try again"
             ) from error
+
+
+def _worth_a_pool(folders) -> bool:
+    """More than one folder and `POOL_FROM_BYTES` of files in all; what cannot be read counts nothing."""
+    if len(folders) < 2:
+        return False
+    total = 0
+    for item in folders:
+        for path in item if isinstance(item, list) else [item]:
+            try:
+                files = [*Path(path).glob("*"), *Path(path).glob("*/*")] or [Path(path)]
+                total += sum(file.stat().st_size for file in files)
+            except OSError:
+                continue
+    return total >= POOL_FROM_BYTES
 
 
 @contextmanager

@@ -10,6 +10,7 @@ import soundfile
 
 from luthkit import simulate
 from luthkit.errors import LuthkitError
+from luthkit.shop import reading
 from luthkit.shop.reading import read_instrument, read_instruments
 
 RATE = 16000
@@ -61,7 +62,8 @@ def test_conditions_and_notes_of_the_session_stay_with_the_modes(folders):
     assert modeset.taps_accepted == 3 and len(modeset.sources) == 3
 
 
-def test_every_executor_gives_the_same_in_the_order_asked(folders):
+def test_every_executor_gives_the_same_in_the_order_asked(folders, monkeypatch):
+    monkeypatch.setattr(reading, "POOL_FROM_BYTES", 0)
     alone = [read_instrument(folder) for folder in folders]
     counting = Counting()
     with ThreadPoolExecutor(2) as threads:
@@ -72,13 +74,18 @@ def test_every_executor_gives_the_same_in_the_order_asked(folders):
     assert counting.jobs == 2 and not counting.closed
 
 
-def test_a_single_folder_needs_no_helper(folders, monkeypatch):
-    monkeypatch.setattr("luthkit.shop.reading.ProcessPoolExecutor", None)
+def test_a_single_folder_or_little_sound_needs_no_helper(folders, monkeypatch):
+    monkeypatch.setattr(reading, "ProcessPoolExecutor", None)
+    assert len(read_instruments(folders)) == 2
+    monkeypatch.setattr(reading, "POOL_FROM_BYTES", 0)
     assert len(read_instruments(folders[:1])) == 1
+    with pytest.raises(TypeError):
+        read_instruments(folders)
 
 
 @pytest.mark.parametrize("helpers", ["own", "cluster"])
-def test_a_bad_folder_is_the_same_sentence_as_when_read_alone(folders, tmp_path, helpers):
+def test_a_bad_folder_is_the_same_sentence_as_when_read_alone(folders, tmp_path, helpers, monkeypatch):
+    monkeypatch.setattr(reading, "POOL_FROM_BYTES", 0)
     with pytest.raises(LuthkitError) as alone:
         read_instrument(tmp_path)
     with pytest.raises(LuthkitError) as together:
