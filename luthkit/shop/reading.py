@@ -58,7 +58,7 @@ def read_instruments(
     """`read_instrument` of each folder, in the order given, several at a time.
 
     `executor` is any `concurrent.futures.Executor`; it is used as it is and left open. Without one, several
-    folders are read in a pool of processes of our own if they hold enough sound to be worth it (starting fresh
+    folders are read in a pool of processes of our own if they hold enough sound to be worth it (starting
     processes takes as long as reading a few short sessions), else one after the other in this process.
 
     Raises `LuthkitError` for the first folder that cannot be read, as if it had been read alone.
