@@ -60,10 +60,15 @@ def find_peaks(
             "'two-bin' needs an unpadded Hann spectrum; use sound_spectrum(..., window='hann')."
         )
     level, frequency = spectrum.level_db, spectrum.frequency_hz
-    found, about = scipy.signal.find_peaks(level, prominence=prominence_db)
     step = frequency[1] - frequency[0]
+    found, _ = scipy.signal.find_peaks(level)
+    if band_hz is not None:  # before the prominences, which are slow to find for the many peaks of noise
+        found = found[(frequency[found] > band_hz[0] - step) & (frequency[found] < band_hz[1] + step)]
+    prominences = scipy.signal.peak_prominences(level, found)[0]
     peaks = []
-    for k, prominence in zip(found, about["prominences"], strict=True):
+    for k, prominence in zip(found, prominences, strict=True):
+        if prominence < prominence_db:
+            continue
         shift, height = _INTERPOLATORS[interpolation](level[k - 1 : k + 2])
         peak = Peak(
             frequency_hz=float(frequency[k] + shift * step),
