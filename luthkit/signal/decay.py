@@ -17,9 +17,8 @@ from .._frozen import frozen_array
 from ..errors import LuthkitError
 
 _LN10 = log(10)
-_RISE = (
-    3.0  # the Gaussian band filter has settled to 0.1 % this many of its own time constants after the onset
-)
+# the Gaussian band filter has settled to 0.1 % this many of its own time constants after the onset
+_RISE = 3.0
 _EXCESS = 0.9  # nepers (8 dB): a line that misses the beginning by more is not the line of this mode
 _HEADROOM_DB = 10.0  # the fit stops where the envelope comes this close to the noise
 

@@ -169,6 +169,18 @@ def test_heavy_damping_is_read_or_refused_but_never_the_filter(damping, bandwidt
         assert np.isnan(found.damping_ratio)
 
 
+@pytest.mark.parametrize(("damping", "bandwidth_hz"), [(0.04, 13.2), (0.02, 6.6), (0.04, 20.0)])
+def test_a_filter_as_slow_as_the_mode_is_waited_for(damping, bandwidth_hz):
+    """With a s = 1 the filter still bends the envelope by 5 % at 3 s: the line must start later."""
+    found = decay_from_envelope(
+        decay(200, damping, 1.0, 8000) + 1e-7 * np.random.default_rng(2).standard_normal(8000),
+        8000,
+        200,
+        bandwidth_hz=bandwidth_hz,
+    )
+    assert found.damping_ratio == pytest.approx(damping, rel=1.5e-3)
+
+
 def test_the_uncertainty_is_the_scatter():
     """200 noisy copies: their scatter is the stated uncertainty, and not under the Cramer-Rao bound.
 
@@ -195,6 +207,14 @@ def test_a_bend_is_doubt():
     found = decay_from_envelope(bent, 4800, 200)
     rate, u = (2 * np.pi * 200 * value for value in (found.damping_ratio, found.damping_ratio_u))
     assert abs(rate - 20) < 2 * u and u > 1
+
+
+def test_a_room_that_outlasts_the_mode_is_named():
+    """The mode has died in the filter's rise; what is left is a straight line, but the room's."""
+    t = np.arange(9600) / 4800
+    sound = (np.exp(-60 * t) + 0.05 * np.exp(-10 * t)) * np.cos(2 * np.pi * 300 * t)
+    found = decay_from_envelope(sound, 4800, 300, bandwidth_hz=10)
+    assert np.isnan(found.damping_ratio) and "louder" in found.reason
 
 
 @pytest.mark.parametrize(

@@ -111,7 +111,7 @@ def test_the_noise_of_the_hall_is_not_taken_for_reverberation(centre_hz, untrunc
 
 
 def test_an_octave_that_rings_as_long_as_the_room_is_refused():
-    """63 Hz in a dead living room: the package says 0.300 s (T20), with bandwidth times decay time below 16."""
+    """63 Hz in a dead living room: the package says 0.300 s (T20); bandwidth times that is below 16."""
     sound, rate = soundfile.read(real_sounds("rooms") / "living_room_1.wav")
     low = decay_time(sound, rate, "T20", band_hz=octave(63))
     assert np.isnan(low.decay_time_s) and "ringing" in low.reason
