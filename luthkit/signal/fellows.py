@@ -14,6 +14,7 @@ from .faults import BAND_HZ, FIRST_S, doubled, in_band
 _MAD_TO_SD = 1.4826  # median absolute deviation to standard deviation of a normal distribution
 _N_FFT = 1 << 13
 _LOOK_S = 0.6  # how much of a tap is compared
+_HIGHEST_HZ = 1200.0
 _EARLY_S = 0.003  # the comparison begins this long before the onset, and onsets may be this far out of step
 _STRETCH_S = 0.2
 _SHIFTS_S = (0.15, 0.08, 0.04)
@@ -38,12 +39,12 @@ class FellowLimits:
 
 @dataclass(frozen=True, eq=False)
 class _Trace:
-    """A tap at about 6 kHz, and its spectrum."""
+    """What is kept of a tap for the comparison, at about 6 kHz, up to 1200 Hz."""
 
-    wave: np.ndarray  # (n, n_channels)
     rate: float
-    onset: int
-    spectrum: np.ndarray  # (bins, n_channels) of the first 0.6 s
+    body: np.ndarray  # (n, n_channels) the first 0.6 s after the onset, 60 to 1000 Hz
+    noise: float  # power of the noise in a stretch of 0.6 s, as if it were white
+    spectrum: np.ndarray  # (bins, n_channels) of 0.6 s
     power: np.ndarray  # (bins,) summed over the channels
 
 
@@ -92,9 +93,20 @@ def _trace(tap) -> _Trace:
     q = max(1, int(tap.sample_rate_hz // 6000))
     rate = tap.sample_rate_hz / q
     wave = resample_poly(tap.samples - tap.samples.mean(axis=0), 1, q, axis=0)
+    band = in_band(wave, rate)
+    onset, length = round(tap.onset_s * rate), round(_LOOK_S * rate)
     start = max(0, round((tap.onset_s - _EARLY_S) * rate))
-    spectrum = np.fft.rfft(wave[start : start + round(_LOOK_S * rate)], _N_FFT, axis=0)
-    return _Trace(wave, rate, round(tap.onset_s * rate), spectrum, np.sum(np.abs(spectrum) ** 2, axis=1))
+    noise = 0.0
+    if start > 0.03 * rate:
+        noise = np.sum(np.mean(band[:start] ** 2, axis=0)) * length * rate / 2 / (BAND_HZ[1] - BAND_HZ[0])
+    spectrum = np.fft.rfft(wave[start : start + length], _N_FFT, axis=0)[: int(_HIGHEST_HZ * _N_FFT / rate)]
+    power = np.sum(np.abs(spectrum) ** 2, axis=1)
+    return _Trace(rate, band[onset : onset + length].copy(), float(noise), spectrum.copy(), power)
+
+
+def _frequencies(trace: _Trace) -> np.ndarray:
+    """Frequency in Hz of each bin."""
+    return np.arange(len(trace.power)) * trace.rate / _N_FFT
 
 
 def _in_step(answer: np.ndarray, rate: float) -> tuple[int, float]:
@@ -111,7 +123,7 @@ def _likeness(one: _Trace, other: _Trace) -> float:
     Largest value, over small shifts in time, of the correlation of the two spectra, each bin divided by the
     square root of its magnitude: so the many weak modes have a say beside the few strong ones.
     """
-    frequency = np.arange(_N_FFT // 2 + 1) * one.rate / _N_FFT
+    frequency = _frequencies(one)
     inside = (frequency > BAND_HZ[0]) & (frequency < BAND_HZ[1])
     magnitude = np.sqrt(one.power * other.power)[inside]
     if not magnitude.all():
@@ -144,7 +156,7 @@ def _outliers(traces: list[_Trace], limits: FellowLimits) -> list[str]:
     taps. Limits are the larger of the stated floor and `deviations` times the robust standard deviation.
     """
     rate = traces[0].rate
-    waves = [in_band(trace.wave, rate)[trace.onset :] for trace in traces]
+    waves = [trace.body for trace in traces]
     frequency_hz = _strongest_peak(waves, rate)
     for shift_s in _SHIFTS_S:
         ratios = np.array([_step(wave, rate, frequency_hz, shift_s) for wave in waves])
@@ -215,8 +227,7 @@ def _struck_twice(traces: list[_Trace], limits: FellowLimits) -> list[str]:
     rest, and has no rival half as high (a tap of another guitar leaves many).
     """
     rate = traces[0].rate
-    frequency = np.arange(_N_FFT // 2 + 1) * rate / _N_FFT
-    shape = np.where((frequency > 60) & (frequency < 1200), 1.0, 0.0)
+    shape = np.where(_frequencies(traces[0]) > BAND_HZ[0], 1.0, 0.0)
     shape[shape > 0] = np.hanning(np.count_nonzero(shape) + 2)[1:-1]
     divisors = [_divisor(trace) for trace in traces]
     low, high = (round(limit * rate) for limit in limits.double_hit_range_s)
@@ -245,13 +256,8 @@ def _struck_twice(traces: list[_Trace], limits: FellowLimits) -> list[str]:
 
 def _divisor(trace: _Trace) -> np.ndarray:
     """Power spectrum (bins,) with a floor: the noise before the tap, and a little of the power nearby."""
-    noise = 0.0
-    if trace.onset > 0.03 * trace.rate:
-        before = in_band(trace.wave[: trace.onset - round(_EARLY_S * trace.rate)], trace.rate)
-        noise = np.sum(np.mean(before**2, axis=0)) * _LOOK_S * trace.rate
-        noise *= trace.rate / 2 / (BAND_HZ[1] - BAND_HZ[0])
     nearby = uniform_filter1d(trace.power, round(100 * _N_FFT / trace.rate), mode="nearest")
-    return np.maximum(trace.power + 2 * noise + 0.02 * nearby, np.finfo(float).tiny)
+    return np.maximum(trace.power + 2 * trace.noise + 0.02 * nearby, np.finfo(float).tiny)
 
 
 def _some(items: list, most: int) -> list:

@@ -21,6 +21,8 @@ _BANDS_HZ = ((60.0, 250.0), (250.0, 1000.0), (1000.0, 4000.0))
 _AFTER_HOPS, _BEFORE_HOPS = 8, 30
 _REACH_HOPS = 50  # one onset at most within this many milliseconds; closer ones are left to `second_hit`
 _RISE_LIMIT_DB = 20.0
+_RELATIVE_SILENCE = 1e-12  # of the loudest moment: below that there is nothing but rounding
+_FAINT = 1e-5  # of the loudest moment: what is 50 dB below it is no tap worth a look
 
 
 @lru_cache(maxsize=32)
@@ -83,30 +85,22 @@ def rises(envelope: Envelope, *, min_rise_db: float, min_over_floor_db: float) -
     energy = envelope.energy
     if len(energy) < 2 * _AFTER_HOPS:
         return []
-    silent = np.finfo(float).tiny
+    n = len(energy)
     total = uniform_filter1d(energy.sum(axis=1), 50, mode="nearest")
     step = 50
     coarse = total[::step]
     floor = percentile_filter(coarse, 20, size=min(len(coarse), 10_000 // step), mode="nearest")
-    floor = np.repeat(floor, step)[: len(total)]
-
-    padded = np.concatenate([np.zeros((_BEFORE_HOPS + _AFTER_HOPS, energy.shape[1])), energy])
-    padded = np.concatenate([padded, np.zeros((_AFTER_HOPS, energy.shape[1]))])
-    mean = np.cumsum(np.concatenate([np.zeros((1, energy.shape[1])), padded]), axis=0)
-    mean = (mean[_AFTER_HOPS:] - mean[:-_AFTER_HOPS]) / _AFTER_HOPS  # mean[i]: hops i to i + 8 of `padded`
-    mean = np.maximum(mean, silent)
-    n = len(energy)
-    shift = _BEFORE_HOPS + _AFTER_HOPS
-    after = mean[shift : shift + n]
-    width = _BEFORE_HOPS - _AFTER_HOPS + 1
-    loudest = maximum_filter1d(mean, width, axis=0, origin=0)
-    centre = shift - _BEFORE_HOPS + width // 2
-    before = np.maximum(loudest[centre : centre + n], silent)
-    quiet_before = np.maximum(before, _RELATIVE_SILENCE * energy.max(initial=silent))
-    rise_db = np.clip(10 * np.log10(after / quiet_before), 0, _RISE_LIMIT_DB).mean(axis=1)
-    over_floor = after.sum(axis=1) > floor * 10 ** (min_over_floor_db / 10)
-    over_floor &= after.sum(axis=1) > _FAINT * after.sum(axis=1).max()
-    rise_db = np.where(over_floor, rise_db, 0.0)
+    floor = np.repeat(floor, step)[:n]
+    nothing = max(_RELATIVE_SILENCE * float(energy.max()), np.finfo(float).tiny)
+    rise_db, level = np.zeros(n), np.zeros(n)
+    for band in energy.T:  # one at a time: an hour must fit into memory
+        after, before = _either_side(band)
+        level += after
+        leap_db = 10 * np.log10(np.maximum(after, nothing) / np.maximum(before, nothing))
+        rise_db += np.clip(leap_db, 0, _RISE_LIMIT_DB)
+    rise_db /= energy.shape[1]
+    enough = np.maximum(floor * 10 ** (min_over_floor_db / 10), _FAINT * level.max())
+    rise_db = np.where(level > enough, rise_db, 0.0)
     is_top = (rise_db >= min_rise_db) & (rise_db == maximum_filter1d(rise_db, 2 * _REACH_HOPS + 1))
     found: list[int] = []
     for hop in np.flatnonzero(is_top):
@@ -115,8 +109,18 @@ def rises(envelope: Envelope, *, min_rise_db: float, min_over_floor_db: float) -
     return [hop * envelope.hop for hop in found]
 
 
-_RELATIVE_SILENCE = 1e-12  # of the loudest moment: below that there is nothing but rounding
-_FAINT = 1e-5  # of the loudest moment: what is 50 dB below it is no tap worth a look
+def _either_side(energy: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Mean of the 8 hops from each hop (n,) on, and the loudest such mean that ends before it, of 30 hops."""
+    n, lead = len(energy), _BEFORE_HOPS + _AFTER_HOPS
+    padded = np.concatenate([np.zeros(lead + 1), energy, np.zeros(_AFTER_HOPS)])
+    padded = np.cumsum(padded)
+    mean = (
+        padded[_AFTER_HOPS:] - padded[:-_AFTER_HOPS]
+    ) / _AFTER_HOPS  # mean[i]: hops i - lead to i - lead + 8
+    width = _BEFORE_HOPS - _AFTER_HOPS + 1
+    loudest = maximum_filter1d(mean, width)
+    centre = lead - _BEFORE_HOPS + width // 2
+    return mean[lead : lead + n], loudest[centre : centre + n]
 
 
 def pick_onset(samples, sample_rate_hz: float) -> float:
