@@ -83,6 +83,15 @@ def test_one_blow_is_one_blow_also_in_a_room():
             assert second_hit(samples[:, np.newaxis], 16000, onset)[1] < -12
 
 
+@pytest.mark.parametrize(("seed", "t60_s"), [(9, None), (11, None), (11, 0.4)])
+def test_the_tail_of_a_blow_is_no_second_one(seed, t60_s):
+    rng = np.random.default_rng(seed)  # three that pass for double hits where no lull is asked for
+    body = random_body(rng)
+    bench = Bench(snr_db=25.0, t60_s=t60_s, n_taps=4, sample_rate_hz=16000)
+    for samples, onset, _ in tap_sounds(rng, body, bench):
+        assert second_hit(samples[:, np.newaxis], 16000, onset)[1] < -12
+
+
 def test_silence_holds_no_second_blow():
     gap, level_db = second_hit(np.zeros((16000, 1)), 16000, 0.1)
     assert np.isnan(gap)
