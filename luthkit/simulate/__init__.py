@@ -1,0 +1,50 @@
+"""A physical guitar and room: made sound whose truth is known, for tests, benchmarks and the sample audio.
+
+`body` holds the modes of a guitar, `strings` the strings that drive it, `bench` the taps, the room, hum and
+hiss, `shop` the invented workshop whose recordings lie in sample_audio/ (`python -m luthkit.simulate`).
+Everything drawn at random comes from the `numpy.random.Generator` handed in.
+"""
+
+from .bench import (
+    Bench,
+    force_pulse,
+    in_band_rms,
+    join_tap_sets,
+    mains_hum,
+    room_response,
+    tap_set,
+    tap_sounds,
+)
+from .body import (
+    AIR_DENSITY_KG_M3,
+    POSITIONS,
+    SPEED_OF_SOUND_M_S,
+    AirTopBack,
+    Body,
+    guitar,
+    pole,
+    random_body,
+)
+from .strings import String, pluck_sound, strum_sound
+
+__all__ = [
+    "AIR_DENSITY_KG_M3",
+    "POSITIONS",
+    "SPEED_OF_SOUND_M_S",
+    "AirTopBack",
+    "Bench",
+    "Body",
+    "String",
+    "force_pulse",
+    "guitar",
+    "in_band_rms",
+    "join_tap_sets",
+    "mains_hum",
+    "pluck_sound",
+    "pole",
+    "random_body",
+    "room_response",
+    "strum_sound",
+    "tap_set",
+    "tap_sounds",
+]

@@ -1,0 +1,175 @@
+"""What lies beside the sound of the invented workshop: sessions, the truth, and a page in plain words."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import asdict
+
+import numpy as np
+
+from .body import Body
+from .recipe import (
+    DIRECT_TO_REVERBERANT_DB,
+    GOOD_TAPS,
+    GUITARS,
+    HUM_DB,
+    LEVEL_SPREAD_DB,
+    MAINS_HZ,
+    N_STRUMS,
+    PLACEMENTS,
+    PULSE_S,
+    SAMPLE_RATE_HZ,
+    SEED,
+    SNR_DB,
+    STRINGS,
+    T60_S,
+    TAP_POSITIONS,
+    ShopGuitar,
+)
+from .strings import String
+
+
+def session_text(instrument: ShopGuitar) -> str:
+    """session.toml of one guitar."""
+    lines = [
+        "# SYNTHETIC: made by a computer from a physical model. There is no such guitar; see ../ABOUT.md.",
+        f'guitar = "{instrument.name}"',
+        f"date = {instrument.date}",
+        f'stage = "{instrument.stage}"',
+        f"temperature_c = {instrument.temperature_c}",
+        f"relative_humidity_percent = {instrument.humidity_percent}",
+        'strings = "steel, round figures"',
+        f"strings_age_h = {instrument.strings_age_h}",
+        'microphone = "simulated, 40 cm before the bridge"',
+        'room = "simulated workshop"',
+        'support = "hung by the head on a soft loop, strings damped with felt for the taps"',
+        'mallet = "simulated, soft tip"',
+        f'notes = "SYNTHETIC sound of an invented guitar: {instrument.wood}"',
+    ]
+    for position in TAP_POSITIONS:
+        for placement in PLACEMENTS:
+            lines += [
+                "",
+                "[[recording]]",
+                f'file = "taps/{position.replace(" ", "_")}_{placement}.flac"',
+                f'position = "{position}"',
+                f'placement = "{placement}"',
+            ]
+    for kind in ("strum", "pluck"):
+        lines += ["", "[[recording]]", f'file = "{kind}s"', f'kind = "{kind}"']
+    return "\n".join(lines) + "\n"
+
+
+def truth_text(bodies: Mapping[str, Body], sounds_told: Mapping[str, dict]) -> str:
+    """truth.json: what is true of every guitar, string and sound, in SI units, rounded to seven digits.
+
+    `bodies` by the name of the folder, `sounds_told` by the name of the file.
+    """
+    truth = {
+        "synthetic": "All of this is made by a computer. No guitar, person or room behind it is real.",
+        "made_by": "python -m luthkit.simulate sample_audio",
+        "seed": SEED,
+        "sample_rate_hz": SAMPLE_RATE_HZ,
+        "room": {
+            "t60_s": T60_S,
+            "direct_to_reverberant_db": DIRECT_TO_REVERBERANT_DB,
+            "mains_hz": MAINS_HZ,
+            "hum_db": HUM_DB,
+            "snr_db": SNR_DB,
+        },
+        "strings": [_string_truth(string) for string in STRINGS],
+        "guitars": {
+            instrument.folder: {
+                "name": instrument.name,
+                "wood": instrument.wood,
+                "air_top_back": asdict(instrument.model),
+                "modes": _modes_truth(bodies[instrument.folder]),
+            }
+            for instrument in GUITARS
+        },
+        "sounds": sounds_told,
+    }
+    return json.dumps(truth, indent=1) + "\n"
+
+
+def _modes_truth(body: Body) -> list[dict]:
+    levels = {place: body.level_db(body.positions.index(place)) for place in TAP_POSITIONS}
+    return [
+        {
+            "label": label,
+            "frequency_hz": rounded(frequency),
+            "damping_ratio": rounded(damping),
+            "level_db": {place: round(float(level[k]), 2) for place, level in levels.items()},
+        }
+        for k, (label, frequency, damping) in enumerate(
+            zip(body.labels, body.frequency_hz, body.damping_ratio, strict=True)
+        )
+    ]
+
+
+def _string_truth(string: String) -> dict:
+    """Up and down motion of the open string; see `across_sharp` and `across_loss` for the other."""
+    partials = string.partials_hz()[:20]
+    return {
+        **asdict(string),
+        "tension_n": rounded(string.tension_n),
+        "inharmonicity": rounded(string.inharmonicity),
+        "partials_hz": rounded(partials),
+        "decay_rates_per_s": rounded(string.decay_rates_per_s(partials)),
+    }
+
+
+def rounded(value):
+    """Seven digits, so that the text is the same on every machine."""
+    if np.ndim(value):
+        return [rounded(item) for item in value]
+    return float(f"{float(value):.7g}")
+
+
+def about_text() -> str:
+    """ABOUT.md: what the folder holds and how it was made."""
+    table = "\n".join(
+        f"| `{instrument.folder}` | {instrument.name} | {instrument.stage} | {instrument.wood} |"
+        for instrument in GUITARS
+    )
+    return f"""# This sound is SYNTHETIC
+
+Everything in this folder was made by a computer. No guitar was tapped, no player strummed, no room was
+recorded. The guitars, their names and their woods are invented; the workshop does not exist.
+
+| folder | guitar | stage | wood (invented) |
+|---|---|---|---|
+{table}
+
+Each folder holds
+
+- `taps`: taps at the bridge centre and at both wings of the bridge, {GOOD_TAPS} good ones in each file.
+  Files that end in 1 and in 2 are two placements: between them the guitar was "lifted and put back". A few
+  taps are spoilt on purpose (struck twice, clipped, too weak), so that one sees them left out;
+- `plucks`: each open string once, plucked at a fifth of its length;
+- `strums`: {N_STRUMS} strokes of an open E major chord;
+- `session.toml`: what a maker would note down.
+
+`truth.json` tells what is true: the modes of each guitar (frequency, damping ratio, height of the peak where
+it is struck), the strings, the room, when each tap falls, and which are spoilt.
+
+## How it was made
+
+- Body: top, air in the soundhole and back are three coupled oscillators; the modes above them are added.
+- Taps: a force of {1000 * PULSE_S[0]:g} to {1000 * PULSE_S[1]:g} ms,
+  up to {LEVEL_SPREAD_DB:g} dB stronger or weaker than usual.
+- Strings: stiff, moving up and down and across, high partials dying away first. They drive the body and do
+  not feel it.
+- Room: reverberation time {T60_S:g} s, {DIRECT_TO_REVERBERANT_DB:g} dB under the direct sound,
+  different for each placement.
+- Noise {SNR_DB:g} dB under a middling tap (60 to 1000 Hz), and a little mains hum ({MAINS_HZ:g} Hz).
+- Files: 16-bit FLAC, mono, {SAMPLE_RATE_HZ} Hz.
+
+Against the references the build has a main top about 5 % higher, an air mode a little higher, and a long
+dipole damped about 1.7 times as much. Its main back and its cross dipole lie between theirs.
+
+The whole folder is made again, sample for sample, by
+
+    python -m luthkit.simulate sample_audio
+"""
