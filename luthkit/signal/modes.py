@@ -7,8 +7,19 @@ from dataclasses import dataclass, field
 from math import log, pi
 
 import numpy as np
+from scipy.stats import t as student
 
-from .taps import Rejection
+from .. import __version__
+from .._frozen import frozen_array, frozen_dict
+from ..errors import LuthkitError
+from .cells import Cell, filter_gain, make_cells
+from .room import fitted_sound, tail_covariance
+from .selection import TapFit, cut, fit_taps
+from .taps import Rejection, TapSet
+
+LENGTH_S = 0.8  # of each tap that the joint fit reads
+STRING_Q = 200.0  # above this a line is a string or a machine, not a body (common practice, no source)
+ONE_PLACEMENT = 5.0  # chi-square a mode must reach in each placement, else it may belong to the room
 
 
 @dataclass(frozen=True)
@@ -73,3 +84,216 @@ class ModeSet:
     positions: tuple[str, ...] = ()
     amplitudes: np.ndarray | None = field(default=None)  # complex (n_modes, n_positions), strongest = 1
     notes: tuple[str, ...] = ()  # plain sentences about the whole set
+
+
+def read_modes(tapset: TapSet, *, band_hz: tuple[float, float] = (60.0, 1000.0), name: str = "") -> ModeSet:
+    """Modes of one instrument from all its accepted taps.
+
+    One set of poles is fitted to the taps of every position, placement and channel at once (`selection.fit_taps`);
+    amplitudes are free in each. Standard uncertainties add up what the fit makes of hiss, hum and the room's
+    reverberation (generalised least squares) and what the taps scatter beyond that (jackknife over taps,
+    Efron and Stein 1981, widened for few taps by Student's t). Reverberation that taps of one placement share
+    is counted as shared.
+
+    Raises `LuthkitError` when no tap was accepted, or when nothing rises out of the noise.
+    """
+    low_hz, high_hz = band_hz
+    if not 20 <= low_hz < high_hz <= 4000:
+        raise LuthkitError(f"band_hz is {band_hz}; give two frequencies between 20 and 4000 Hz, the lower first")
+    if not tapset.taps:
+        reasons = "; ".join(dict.fromkeys(r.reason for r in tapset.rejected)) or "no recording held one"
+        raise LuthkitError(f"no usable tap in {name or 'these recordings'}: {reasons}")
+    cells = [cut(cell, LENGTH_S) for cell in make_cells(tapset.taps, top_hz=high_hz)]
+    fit = fit_taps(cells, top_hz=high_hz)
+    if fit.poles is None:
+        raise LuthkitError(f"the taps of {name or 'these recordings'} show no mode above the noise; tap harder")
+    frequency, ratio = np.abs(fit.poles.poles) / (2 * pi), -fit.poles.poles.real / np.abs(fit.poles.poles)
+    keep = np.flatnonzero((frequency >= low_hz) & (frequency <= high_hz))
+    keep = keep[np.argsort(frequency[keep])]
+    frequency_u, ratio_u = _uncertainties(fit)
+    positions, amplitudes, level, level_u = _levels(fit, keep)
+    witnesses = _witnesses(tapset, frequency[keep], ratio[keep])
+    modes = []
+    for row, k in enumerate(keep):
+        kind, notes = _kind(fit, k, ratio[k])
+        modes.append(
+            Mode(
+                frequency_hz=float(frequency[k]),
+                frequency_u_hz=float(frequency_u[k]),
+                damping_ratio=float(ratio[k]),
+                damping_ratio_u=float(ratio_u[k]),
+                level_db=float(level[row]),
+                level_u_db=float(np.hypot(level_u[row], 8.686 * ratio_u[k] / ratio[k])),
+                kind=kind,
+                witnesses=witnesses[row],
+                notes=(
+                    *notes,
+                    *_disagreements(ratio[k], ratio_u[k], witnesses[row], roomy=fit.room is not None),
+                ),
+            )
+        )
+    placements = len({tap.placement for tap in tapset.taps})
+    return ModeSet(
+        modes=tuple(modes),
+        taps_accepted=len(tapset.taps),
+        rejected=tapset.rejected,
+        placements=placements,
+        sources=frozen_dict(tapset.sources),
+        parameters=frozen_dict({"band_hz": tuple(band_hz), "length_s": LENGTH_S, **tapset.parameters}),
+        version=__version__,
+        name=name,
+        spectrum=_spectrum(tapset, high_hz),
+        positions=positions,
+        amplitudes=frozen_array(amplitudes, dtype=complex),
+        notes=_remarks(fit, len(tapset.taps), placements),
+    )
+
+
+def _uncertainties(fit: TapFit) -> tuple[np.ndarray, np.ndarray]:
+    """Standard uncertainties of frequency in Hz and of damping ratio, each (n,)."""
+    poles = fit.poles.poles
+    covariance = fit.poles.covariance * max(1.0, fit.poles.variance) + _shared_room(fit)
+    variance = _to_frequency_and_ratio(poles, covariance)
+    for cell, whitener, solver, hiss in zip(fit.cells, fit.whiteners, fit.poles.solvers, fit.hiss, strict=True):
+        n_taps = len(cell.gains)
+        if n_taps < 2:
+            continue
+        mean = cell.mean
+        moves = np.array([solver @ whitener(cell.without(k) - mean) for k in range(n_taps)])
+        moves = moves - moves.mean(axis=0)
+        scatter = (n_taps - 1) / n_taps * _squares(poles, moves).sum(axis=0)
+        white = whitener(hiss * np.eye(cell.n)) if fit.room else 1.0
+        known = _squares(poles, (solver @ white).T if fit.room else solver.T).sum(axis=0)
+        widen = (student.ppf(0.975, n_taps - 1) / 1.96) ** 2
+        variance += np.maximum(scatter - known, 0.0) * widen
+    return tuple(np.sqrt(variance))
+
+
+def _slopes(poles: np.ndarray) -> np.ndarray:
+    """Derivatives (2, n, 2) of frequency and damping ratio by (Re s, Im s)."""
+    size = np.abs(poles)
+    a, b = poles.real / size, poles.imag / size
+    frequency = np.stack([a, b], axis=-1) / (2 * pi)
+    ratio = np.stack([-b * b, a * b], axis=-1) / size[:, None]
+    return np.array([frequency, ratio])
+
+
+def _squares(poles, moves) -> np.ndarray:
+    """Squared changes (n_moves, 2, n) of frequency and damping ratio for changes (n_moves, 2 n) of the poles."""
+    pairs = np.asarray(moves).reshape(len(moves), -1, 2)
+    return np.einsum("qki,mki->mqk", _slopes(poles), pairs) ** 2
+
+
+def _to_frequency_and_ratio(poles, covariance) -> np.ndarray:
+    """Variances (2, n) of frequency and damping ratio."""
+    k = 2 * np.arange(len(poles))
+    blocks = np.array([[covariance[k, k], covariance[k, k + 1]], [covariance[k + 1, k], covariance[k + 1, k + 1]]])
+    slopes = _slopes(poles)
+    return np.einsum("qki,ijk,qkj->qk", slopes, blocks, slopes)
+
+
+def _shared_room(fit: TapFit) -> np.ndarray:
+    """Covariance that cells of one placement add because they hear the same reverberation."""
+    total = np.zeros_like(fit.poles.covariance)
+    if fit.room is None:
+        return total
+    parts = list(zip(fit.cells, fit.whiteners, fit.poles.solvers, fit.poles.amplitudes, strict=True))
+    for i, (cell, whitener, solver, amplitudes) in enumerate(parts):
+        for other, other_whitener, other_solver, other_amplitudes in parts[:i]:
+            if not _same_room(cell, other):
+                continue
+            cross = tail_covariance(
+                fitted_sound(cell, fit.poles.poles, amplitudes),
+                cell.n,
+                cell.sample_rate_hz,
+                fit.room,
+                fitted_sound(other, fit.poles.poles, other_amplitudes),
+            )
+            shared = solver @ whitener(other_whitener(cross.T).T) @ other_solver.T
+            total += shared + shared.T
+    return total
+
+
+def _same_room(a: Cell, b: Cell) -> bool:
+    return (a.placement, a.channel, a.sample_rate_hz, a.n, len(a.lead)) == (
+        b.placement,
+        b.channel,
+        b.sample_rate_hz,
+        b.n,
+        len(b.lead),
+    )
+
+
+def _levels(fit: TapFit, keep) -> tuple[tuple[str, ...], np.ndarray, np.ndarray, np.ndarray]:
+    """Positions, amplitudes (n_modes, n_positions), levels in dB and their standard uncertainties (n_modes,)."""
+    poles = fit.poles.poles[keep]
+    height, height_u = [], []
+    for cell, amplitudes, blocks in zip(fit.cells, fit.poles.amplitudes, fit.poles.amplitude_covariance, strict=True):
+        gain = filter_gain(poles, cell.source_rate_hz, cell.filter_) * -poles.real
+        height.append(amplitudes[keep] / gain)
+        height_u.append(np.sqrt(blocks[keep, 0, 0] + blocks[keep, 1, 1]) / np.abs(gain))
+    height, height_u = np.array(height), np.array(height_u)
+    positions = tuple(dict.fromkeys(cell.position for cell in fit.cells))
+    columns = [[c for c, cell in enumerate(fit.cells) if cell.position == position] for position in positions]
+    amplitudes = np.array([height[rows].mean(axis=0) for rows in columns]).T
+    power = np.mean(np.abs(height) ** 2, axis=0)
+    power_u = 2 * np.sqrt(np.sum((np.abs(height) * height_u) ** 2, axis=0)) / len(height)
+    if len(height) > 1:
+        power_u = np.hypot(power_u, np.abs(power_u) / np.sqrt(len(height)))
+    level = 10 * np.log10(power / power.max())
+    return positions, amplitudes / np.abs(amplitudes).max(), level, 4.343 * power_u / power
+
+
+def _kind(fit: TapFit, k: int, ratio: float) -> tuple[str, tuple[str, ...]]:
+    """What a pole may be, with the reason."""
+    if 0.5 / ratio > STRING_Q:
+        return "string", (f"rings with Q above {STRING_Q:.0f}: a string or a machine, not the body",)
+    placements = sorted({cell.placement for cell in fit.cells})
+    if fit.room and len(placements) > 1:
+        strength = [
+            sum(fit.poles.strength[c, k] for c, cell in enumerate(fit.cells) if cell.placement == p) for p in placements
+        ]
+        if min(strength) < ONE_PLACEMENT:
+            return "room", ("clear in some placements only: it may belong to the room",)
+    return "body", ()
+
+
+def _witnesses(tapset: TapSet, frequency, ratio):
+    from .witnesses import read_witnesses
+
+    return read_witnesses(tapset, frequency, ratio)
+
+
+def _disagreements(ratio: float, ratio_u: float, witnesses, *, roomy: bool) -> tuple[str, ...]:
+    """Plain sentences where a witness lies more than 95 % of the joint error away from the fit."""
+    notes = []
+    for witness in witnesses:
+        gap = abs(witness.damping_ratio - ratio)
+        if gap > 1.96 * np.hypot(witness.damping_ratio_u, ratio_u):
+            why = "the room leans on it" if roomy else "a neighbour or noise leans on one of them"
+            notes.append(
+                f"{witness.method} says Q {0.5 / witness.damping_ratio:.0f}, the joint fit Q {0.5 / ratio:.0f}: {why}"
+            )
+    return tuple(notes)
+
+
+def _spectrum(tapset: TapSet, high_hz: float):
+    from .spectrum import average_spectrum
+
+    return average_spectrum(tapset, scaling="energy density", max_hz=1.5 * high_hz)
+
+
+def _remarks(fit: TapFit, n_taps: int, placements: int) -> tuple[str, ...]:
+    remarks = []
+    if fit.room:
+        remarks.append(
+            f"the room is heard: it dies in {fit.room.t60_s:.2f} s (60 dB) and lies "
+            f"{fit.room.direct_to_reverberant_db:.0f} dB under the direct sound; errors allow for it"
+        )
+    if fit.mains.n_lines:
+        remarks.append(f"mains hum at {fit.mains.frequency_hz:.0f} Hz and its multiples was fitted and left out")
+    if n_taps < 3:
+        remarks.append("fewer than 3 taps: the errors rest on the noise alone, repeats cannot be judged")
+    if placements < 2:
+        remarks.append("one placement only: what lifting and putting back changes is not in the errors")
+    return tuple(remarks)

@@ -1,0 +1,161 @@
+"""What disturbs a tap: hiss, mains hum and the room, and whiteners that give each stretch its right weight.
+
+Reverberation is taken as a Gaussian tail that dies at the room's rate: the microphone hears the sound s plus
+s run through that tail. The covariance of this disturbance follows from s, so a least-squares fit that uses it
+counts late and loud stretches for as much as they are worth, and for no more.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.linalg import cholesky, lapack, toeplitz
+
+from .cells import Cell
+
+FIRST_REFLECTION_S = 0.003  # detour of the first reflection, a metre or so: common practice, no source
+MAINS_HZ = (50.0, 60.0)
+
+
+@dataclass(frozen=True)
+class Room:
+    """Reverberation as a decaying Gaussian tail: decay time, and energy against the direct sound."""
+
+    t60_s: float
+    reverberant_to_direct: float
+
+    @property
+    def decay_per_s(self) -> float:
+        """Amplitude decay rate 3 ln 10 / T60 in 1/s."""
+        return 3 * np.log(10) / self.t60_s
+
+    @property
+    def direct_to_reverberant_db(self) -> float:
+        """Energy of the direct sound over that of the tail."""
+        return -10 * np.log10(self.reverberant_to_direct)
+
+
+class Whitener:
+    """Turns a cell's noise into unit white noise: divides by a standard deviation or solves a Cholesky factor."""
+
+    def __init__(self, noise_rms: float | None = None, covariance: np.ndarray | None = None):
+        if covariance is None:
+            self._rms, self._inverse, self.log_determinant = float(noise_rms), None, 0.0
+        else:
+            factor = cholesky(covariance, lower=True, overwrite_a=True, check_finite=False)
+            self.log_determinant = 2 * float(np.sum(np.log(np.diag(factor))))
+            self._rms, self._inverse = 1.0, lapack.dtrtri(factor, lower=1)[0]
+
+    def __call__(self, values: np.ndarray) -> np.ndarray:
+        """Whitened copy of `values` (n,) or (n, m)."""
+        return values / self._rms if self._inverse is None else self._inverse @ values
+
+
+def tail_covariance(sound: np.ndarray, n: int, rate_hz: float, room: Room, other: np.ndarray | None = None):
+    """Covariance (n, n) of the last n samples of the room's answer to `sound` with that to `other` (same room).
+
+    C[i, j] = sum over u of w(u) a(i - u) b(j - u) with w(u) = exp(-2 u decay), summed along the diagonals.
+    """
+    keep = np.exp(-2 * room.decay_per_s / rate_hz)
+    scale = np.sqrt(room.reverberant_to_direct * (1 - keep))
+    a = _late(sound, rate_hz) * scale
+    b = a if other is None else _late(other, rate_hz) * scale
+    total = np.outer(a, b)
+    for i in range(1, len(a)):
+        total[i, 1:] += keep * total[i - 1, :-1]
+    return total[len(a) - n :, len(b) - n :].copy()
+
+
+def _late(sound, rate_hz):
+    n_late = round(FIRST_REFLECTION_S * rate_hz)
+    return np.concatenate([np.zeros(n_late), sound[: len(sound) - n_late]])
+
+
+def recorded_sound(cell: Cell) -> np.ndarray:
+    """The average from before the onset on: a first stand-in for the direct sound."""
+    return np.concatenate([cell.lead, cell.mean])
+
+
+def fitted_sound(cell: Cell, poles: np.ndarray, amplitudes: np.ndarray) -> np.ndarray:
+    """The recorded start, then what the fit says the guitar does: the direct sound without the room."""
+    return np.concatenate([cell.lead, (np.exp(np.outer(cell.time_s, poles)) @ amplitudes).real])
+
+
+def roomy(
+    cell: Cell, noise_rms: float, room: Room, sound: np.ndarray, mains: Mains, taper_s: float | None = None
+) -> Whitener:
+    """Whitener for hiss, hum and the reverberation of `sound` (n_lead + n,).
+
+    `taper_s` blurs the covariance over about 1 / (2 pi taper) Hz: needed while `sound` still holds the room
+    itself, whose dips would otherwise pass for quiet spots.
+    """
+    covariance = tail_covariance(sound, cell.n, cell.sample_rate_hz, room)
+    if taper_s:
+        covariance *= toeplitz(np.exp(-0.5 * (np.arange(cell.n) / cell.sample_rate_hz / taper_s) ** 2))
+    if mains.n_lines:
+        _, _, power = _without_comb(cell, mains)
+        weights = cell.gains / np.sum(cell.gains**2)
+        lag = np.arange(cell.n) / cell.sample_rate_hz
+        lines = np.cos(2 * np.pi * mains.frequency_hz * np.outer(lag, np.arange(1, mains.n_lines + 1)))
+        covariance += toeplitz(lines @ (weights**2 @ power))
+    covariance[np.diag_indices_from(covariance)] += noise_rms**2
+    return Whitener(covariance=covariance)
+
+
+@dataclass(frozen=True)
+class Mains:
+    """Mains frequency and how many of its lines disturb the taps (0: no hum)."""
+
+    frequency_hz: float
+    n_lines: int
+
+
+def find_mains(cells: Sequence[Cell], top_hz: float) -> Mains:
+    """Mains hum in the noise before the taps: a comb of harmonics that explains clearly more than chance."""
+    best = (1.0, MAINS_HZ[0], 0)
+    for mains_hz in MAINS_HZ:
+        mains = Mains(mains_hz, int(top_hz // mains_hz))
+        explained = rest = n_comb = n_rest = 0.0
+        for cell in cells:
+            if cell.before.shape[1] <= 3 * mains.n_lines:
+                continue
+            left, n_used, _ = _without_comb(cell, mains)
+            centred = cell.before - cell.before.mean(axis=1, keepdims=True)
+            explained += np.sum(centred**2) - np.sum(left**2)
+            rest += np.sum(left**2)
+            n_comb += (n_used - 1) * len(left)
+            n_rest += left.size - n_used * len(left)
+        if n_rest > 0 and rest > 0:
+            ratio = (explained / n_comb) / (rest / n_rest)
+            best = max(best, (ratio, mains_hz, mains.n_lines))
+    ratio, mains_hz, n_lines = best
+    return Mains(mains_hz, n_lines if ratio > 1.3 else 0)
+
+
+def _without_comb(cell: Cell, mains: Mains):
+    """What the comb leaves of the noise before the taps, columns used, mean square of each line (n_taps, n_lines)."""
+    t = np.arange(cell.before.shape[1]) / cell.sample_rate_hz
+    comb = np.exp(2j * np.pi * mains.frequency_hz * np.outer(t, np.arange(1, mains.n_lines + 1)))
+    columns = np.concatenate([comb.real, comb.imag, np.ones((len(t), 1))], axis=1)
+    coefficients, *_ = np.linalg.lstsq(columns, cell.before.T, rcond=None)
+    squares = 0.5 * coefficients[:-1] ** 2
+    power = (squares[: mains.n_lines] + squares[mains.n_lines :]).T
+    return cell.before - (columns @ coefficients).T, columns.shape[1], power
+
+
+def hiss_rms(cell: Cell, mains: Mains) -> float:
+    """Root mean square of the noise in the cell's average, hum left out, from the stretch before the taps.
+
+    It stands for the noise density in the band that is read: what the decimation filter took away above that band
+    is put back. Where that stretch is too short, the last tenth of the cut stands in; never below 24-bit rounding.
+    """
+    weights = cell.gains / np.sum(cell.gains**2)
+    if cell.before.shape[1] > 3 * max(mains.n_lines, 10):
+        left, n_used, _ = _without_comb(cell, mains)
+        power = np.sum(left**2, axis=1) / (left.shape[1] - n_used)
+    else:
+        power = np.mean(cell.taps[:, -cell.n // 10 :] ** 2, axis=1)
+    passed = np.sum(cell.filter_**2) * cell.source_rate_hz / cell.sample_rate_hz
+    return float(np.sqrt(np.sum(weights**2 * (power / passed + 2.0**-48))))

@@ -1,0 +1,215 @@
+"""Which poles are there: the number of modes found blind, by what each pole adds to the weighted fit.
+
+Candidates come from a subspace method at a generous order. A pole stays while its amplitudes lower the weighted
+squares by more than `STRENGTH` (chi-square with two degrees of freedom a cell if there were no such pole, so
+that chance and the many candidates tried stay far below); what the fit leaves over is searched for more.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from .cells import Cell
+from .poles import PoleFit, refine, subspace_poles
+from .room import Mains, Room, Whitener, find_mains, fitted_sound, hiss_rms, recorded_sound, roomy
+
+STRENGTH = 20.0  # plus three a cell
+ORDER = 90
+ROOM_LENGTH_S = 0.5
+TAPER_S = 0.03
+EXCESS = 1.6  # misfit per degree of freedom above which there is more than hiss
+LEAST_ROOM = 10 ** (-2.8)
+
+
+@dataclass(frozen=True, eq=False)
+class TapFit:
+    """A joint fit with what it was made from: cells as cut, hiss and whitener of each, and the room if one is heard.
+
+    `poles` is None when nothing stands out of the noise.
+    """
+
+    poles: PoleFit | None
+    cells: tuple[Cell, ...]
+    hiss: tuple[float, ...]
+    whiteners: tuple[Whitener, ...]
+    mains: Mains
+    room: Room | None = None
+
+
+def fit_taps(cells: Sequence[Cell], *, top_hz: float) -> TapFit:
+    """Joint fit of all cells, the number of poles found blind, first for hiss alone, then for the room as well."""
+    mains = find_mains(cells, top_hz)
+    hiss = [hiss_rms(cell, mains) for cell in cells]
+    means = [cell.mean for cell in cells]
+    first = _Search(cells, means, [Whitener(h) for h in hiss], mains, top_hz, scaled=True)
+    fit = first.run(_candidates(cells, mains))
+    dry = TapFit(fit, tuple(cells), tuple(hiss), tuple(first.whiteners), mains)
+    if fit is None or fit.variance < EXCESS:
+        return dry
+    short = [cut(cell, ROOM_LENGTH_S) for cell in cells]
+    mains = replace(mains, frequency_hz=fit.mains_hz)
+    room = estimate_room(short, hiss, fit, mains)
+    if room.reverberant_to_direct < LEAST_ROOM:
+        return dry
+
+    data = [cell.mean for cell in short]
+
+    sounds, taper_s = [recorded_sound(cell) for cell in short], TAPER_S
+    for _ in range(3):
+        parts = zip(short, hiss, sounds, strict=True)
+        whiteners = [roomy(cell, h, room, sound, mains, taper_s) for cell, h, sound in parts]
+        search = _Search(short, data, whiteners, replace(mains, n_lines=0), top_hz)
+        better = search.run(fit.poles)
+        if better is None:
+            return dry
+        fit = better
+        sounds = [fitted_sound(c, fit.poles, a) for c, a in zip(short, fit.amplitudes, strict=True)]
+        taper_s = None
+    return TapFit(fit, tuple(short), tuple(hiss), tuple(whiteners), mains, room)
+
+
+def cut(cell: Cell, length_s: float) -> Cell:
+    """The first `length_s` of a cell."""
+    return replace(cell, taps=cell.taps[:, : int(length_s * cell.sample_rate_hz)])
+
+
+def _candidates(cells: Sequence[Cell], mains: Mains) -> np.ndarray:
+    rates = {cell.sample_rate_hz for cell in cells}
+    groups = [[c for c in cells if c.sample_rate_hz == rate] for rate in sorted(rates)]
+    poles = subspace_poles(max(groups, key=len), ORDER)
+    return poles[_plausible(poles, mains)]
+
+
+def _plausible(poles: np.ndarray, mains: Mains) -> np.ndarray:
+    """Which poles may be resonances: damping ratio 0.0005 to 0.06 (Q above 8), and not a line of the mains."""
+    ratio = -poles.real / np.abs(poles)
+    frequency = poles.imag / (2 * np.pi)
+    off_line = np.abs(frequency - mains.frequency_hz * np.round(frequency / mains.frequency_hz))
+    is_line = (off_line < 1.0) & (-poles.real < (3.0 if mains.n_lines else 1.0))
+    return (ratio > 0.0005) & (ratio < 0.06) & ~is_line
+
+
+class _Search:
+    """Prune, refine and complete a set of poles under one noise model."""
+
+    def __init__(self, cells, data, whiteners, mains: Mains, top_hz: float, *, scaled: bool = False):
+        self.cells, self.data, self.whiteners = cells, data, whiteners
+        self.mains, self.top_hz = mains, top_hz
+        self.least = STRENGTH + 3 * len(cells)
+        self.scaled = scaled  # the noise model is known to leave something out: judge by the misfit
+
+    def run(self, poles) -> PoleFit | None:
+        """The fit with every pole that is strong enough, or None when none is."""
+        fit = self._refine(poles, self.mains.frequency_hz, 1)
+        fit = self._settle(self._prune(fit), fit.mains_hz)
+        for _ in range(3):
+            extra = self._left_over(fit)
+            if not len(extra):
+                break
+            more = self._settle(np.concatenate([fit.poles, extra]), fit.mains_hz)
+            if len(more.poles) <= len(fit.poles):
+                break
+            fit = more
+        return self._refine(fit.poles, fit.mains_hz, 10) if len(fit.poles) else None
+
+    def _refine(self, poles, mains_hz, steps) -> PoleFit:
+        return refine(
+            self.cells,
+            self.data,
+            self.whiteners,
+            poles,
+            mains_hz=mains_hz,
+            n_mains=self.mains.n_lines,
+            max_steps=steps,
+        )
+
+    def _scale(self, fit: PoleFit) -> float:
+        return max(1.0, fit.variance) if self.scaled else 1.0
+
+    def _prune(self, fit: PoleFit) -> np.ndarray:
+        """Leave out the weakest, a third of the weak ones at a time, until all are strong enough."""
+        scale = self._scale(fit)
+        while len(fit.poles):
+            strength = np.where(_plausible(fit.poles, self.mains), fit.strength.sum(axis=0) / scale, 0.0)
+            weak = np.flatnonzero(strength < self.least)
+            if not len(weak):
+                break
+            weak = weak[np.argsort(strength[weak])][: max(1, len(weak) // 3)]
+            fit = self._refine(np.delete(fit.poles, weak), fit.mains_hz, 0)
+        return fit.poles
+
+    def _settle(self, poles, mains_hz) -> PoleFit:
+        for _ in range(6):
+            poles = _distinct(poles)
+            fit = self._refine(poles, mains_hz, 4)
+            kept = self._prune(fit)
+            if len(kept) == len(fit.poles):
+                break
+            poles, mains_hz = kept, fit.mains_hz
+        return fit
+
+    def _left_over(self, fit: PoleFit) -> np.ndarray:
+        """Poles at the peaks of what the fit left over, up to six."""
+        size = 8192
+        total, frequency = 0.0, None
+        for cell, residual in zip(self.cells, fit.residuals, strict=True):
+            weight = np.exp(-25.0 * np.arange(len(residual)) / cell.sample_rate_hz)
+            power = np.abs(np.fft.rfft(residual * weight, size)) ** 2 / np.sum(weight**2)
+            grid = np.fft.rfftfreq(size, 1 / cell.sample_rate_hz)
+            frequency = grid if frequency is None else frequency
+            total = total + np.interp(frequency, grid, power)
+        total = total / len(self.cells) / self._scale(fit)
+        total[(frequency < 40) | (frequency > 1.2 * self.top_hz)] = 0
+        found = []
+        while len(found) < 6 and total.max() > 12:
+            peak = frequency[np.argmax(total)]
+            found.append(2 * np.pi * peak * (-1 / 60 + 1j))
+            total[np.abs(frequency - peak) < max(12.0, 0.03 * peak)] = 0
+        return np.array(found)
+
+
+def _distinct(poles) -> np.ndarray:
+    """Poles sorted by frequency, one of each pair that has run together left out."""
+    kept: list[complex] = []
+    for pole in sorted(np.asarray(poles), key=lambda s: s.imag):
+        if kept and abs(pole - kept[-1]) < 0.15 * min(-pole.real, -kept[-1].real):
+            continue
+        kept.append(pole)
+    return np.array(kept, complex)
+
+
+def estimate_room(cells: Sequence[Cell], hiss: Sequence[float], fit: PoleFit, mains: Mains) -> Room:
+    """Decay time and strength of the room's tail by maximum likelihood, poles held at the fit's.
+
+    Climbs a grid of factors in both from 0.4 s and -10 dB, halving the step.
+    """
+    cells = [cut(cell, 0.3) for cell in cells]
+    data = [cell.mean for cell in cells]
+    sounds = [fitted_sound(c, fit.poles, a)[: len(c.lead) + c.n] for c, a in zip(cells, fit.amplitudes, strict=True)]
+    known: dict[tuple[float, float], float] = {}
+
+    def cost(at: tuple[float, float]) -> float:
+        if at not in known:
+            room = Room(0.4 * 2 ** at[0], 10 ** (-1 + at[1]))
+            whiteners = [roomy(c, h, room, s, mains) for c, h, s in zip(cells, hiss, sounds, strict=True)]
+            trial = refine(cells, data, whiteners, fit.poles, max_steps=0)
+            known[at] = trial.misfit + sum(w.log_determinant for w in whiteners)
+        return known[at]
+
+    at = _climb(cost, (0.0, 0.0), steps=(1.0, 0.5, 0.25))
+    return Room(0.4 * 2 ** at[0], 10 ** (-1 + at[1]))
+
+
+def _climb(cost: Callable, at: tuple[float, float], steps: Sequence[float]) -> tuple[float, float]:
+    for step in steps:
+        for _ in range(8):
+            around = [(at[0] + i * step, at[1] + j * step) for i, j in ((1, 0), (-1, 0), (0, 1), (0, -1))]
+            around = [p for p in around if -2 <= p[0] <= 2.5 and -3 <= p[1] <= 1]
+            best = min(around, key=cost)
+            if cost(best) >= cost(at):
+                break
+            at = best
+    return at
