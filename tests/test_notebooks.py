@@ -67,7 +67,7 @@ def test_shipped_without_outputs_and_with_the_code_hidden(path):
 def test_runs_from_top_to_bottom_on_the_sample_guitars(path, bench):
     code = (
         "import sys, nbformat, nbclient; book = nbformat.read(sys.argv[1], 4);"
-        "nbclient.NotebookClient(book, timeout=120, kernel_name='python3').execute();"
+        "nbclient.NotebookClient(book, timeout=400, kernel_name='python3').execute();"
         "nbformat.write(book, sys.argv[1])"
     )
     there = bench / "notebooks" / f"run_{path.name}"
@@ -128,7 +128,7 @@ def test_in_a_browser_another_guitar_gives_another_picture(lab, name, pick, pres
     with sync_playwright() as player:
         browser = player.chromium.launch(executable_path=CHROMIUM, args=QUIET)
         page = browser.new_page(viewport={"width": 1280, "height": 800})
-        page.set_default_timeout(90_000)
+        page.set_default_timeout(400_000)
         page.goto(lab(name))
         page.get_by_text("Python 3 (ipykernel) | Idle").wait_for()
         page.get_by_text("Run", exact=True).first.click()

@@ -31,9 +31,12 @@ def cautions(build: ModeSet, references: tuple[ModeSet, ...], names: tuple[str, 
         known = {name: item[key] for name, item in zip(names, said, strict=True) if item.get(key)}
         if len(set(known.values())) > 1:
             told = ", ".join(f"{value} ({name})" for name, value in known.items())
-            found.append(
-                f"Not the same {key}: {told}. A change of method can move a reading by several per cent."
+            why = (
+                "Compare like with like: strings, bridge and finish all move the modes."
+                if key == "stage"
+                else "A change of method can move a reading by several per cent."
             )
+            found.append(f"Not the same {key}: {told}. {why}")
     places = [tuple(sorted(place for place in m.positions if place)) for m in (build, *references)]
     if len(set(places)) > 1:
         told = "; ".join(

@@ -16,7 +16,7 @@ from ..errors import LuthkitError
 from ..signal.modes import ModeSet, read_modes
 from .session import read_session
 
-POOL_FROM_BYTES = 30_000_000  # about three minutes of 24-bit sound: measured break-even on two cores
+POOL_FROM_BYTES = 1_000_000  # some ten seconds of sound: reading them takes as long as starting processes
 
 
 def read_instrument(paths, *, band_hz: tuple[float, float] = (60.0, 1000.0)) -> ModeSet:
