@@ -26,7 +26,7 @@ _HOMES = {
     "Thresholds": "luthkit.guitar.comparison",
     "compare": "luthkit.guitar.comparison",
 }
-__all__ = [*sorted(_HOMES), "__version__"]
+__all__ = list(_HOMES)
 
 
 def __getattr__(name):

@@ -11,6 +11,7 @@ from scipy.stats import t as student
 
 from .. import __version__
 from .._frozen import frozen_array, frozen_dict
+from .._threads import one_thread
 from ..errors import LuthkitError
 from .cells import Cell, filter_gain, make_cells
 from .room import fitted_sound, tail_covariance
@@ -86,6 +87,7 @@ class ModeSet:
     notes: tuple[str, ...] = ()  # plain sentences about the whole set
 
 
+@one_thread
 def read_modes(tapset: TapSet, *, band_hz: tuple[float, float] = (60.0, 1000.0), name: str = "") -> ModeSet:
     """Modes of one instrument from all its accepted taps.
 

@@ -141,7 +141,7 @@ def refine(
     mains_hz: float = 50.0,
     n_mains: int = 0,
     max_steps: int = 12,
-    tolerance: float = 1e-3,
+    tolerance: float = 0.02,
 ) -> PoleFit:
     """Levenberg-Marquardt on the projected problem, until a step is below `tolerance` standard deviations.
 

@@ -21,6 +21,7 @@ ORDER = 90
 ROOM_LENGTH_S = 0.5
 TAPER_S = 0.03
 EXCESS = 1.6  # misfit per degree of freedom above which there is more than hiss
+HOPELESS = 6.0  # misfit at which only the room can help
 LEAST_ROOM = 10 ** (-2.8)
 
 
@@ -58,11 +59,11 @@ def fit_taps(cells: Sequence[Cell], *, top_hz: float) -> TapFit:
     data = [cell.mean for cell in short]
 
     sounds, taper_s = [recorded_sound(cell) for cell in short], TAPER_S
-    for _ in range(3):
+    for last in (False, True):
         parts = zip(short, hiss, sounds, strict=True)
         whiteners = [roomy(cell, h, room, sound, mains, taper_s) for cell, h, sound in parts]
         search = _Search(short, data, whiteners, replace(mains, n_lines=0), top_hz)
-        better = search.run(fit.poles)
+        better = search.run(fit.poles, finish=last)
         if better is None:
             return dry
         fit = better
@@ -101,10 +102,15 @@ class _Search:
         self.least = STRENGTH + 3 * len(cells)
         self.scaled = scaled  # the noise model is known to leave something out: judge by the misfit
 
-    def run(self, poles) -> PoleFit | None:
-        """The fit with every pole that is strong enough, or None when none is."""
+    def run(self, poles, *, finish: bool = True) -> PoleFit | None:
+        """The fit with every pole that is strong enough, or None when none is.
+
+        Without `finish`, or where the noise model is plainly wrong, what is left over is not searched.
+        """
         fit = self._refine(poles, self.mains.frequency_hz, 1)
         fit = self._settle(self._prune(fit), fit.mains_hz)
+        if not finish or self._scale(fit) > HOPELESS:
+            return fit if len(fit.poles) else None
         for _ in range(3):
             extra = self._left_over(fit)
             if not len(extra):

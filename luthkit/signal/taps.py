@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from .._frozen import frozen_array, frozen_dict
+from .._threads import one_thread
 from ..errors import LuthkitError, RecordingError
 from . import faults
 from .fellows import FellowLimits, judge
@@ -54,6 +55,7 @@ class TapSet:
     notes: tuple[str, ...] = ()  # plain sentences about what was noticed and is no fault
 
 
+@one_thread
 def find_taps(
     recordings,
     *,
