@@ -58,6 +58,7 @@ def test_the_papers_are_those_the_command_writes():
     "name",
     [
         "build_seven/taps/bass_wing_1.flac",
+        "build_seven/taps/treble_wing_2.flac",
         "reference_marlpit/taps/bridge_centre_1.flac",
         "reference_quillback/plucks/B3.flac",
         "reference_quillback/strums/E_major.flac",

@@ -175,8 +175,9 @@ def refine(
             damping = max(damping / 8, 1e-9) if better else damping * 8
         if not better:
             break
+        gained = misfit - trial_misfit
         poles, mains_hz, looks, misfit = trial, trial_mains, trial_looks, trial_misfit
-        if size < tolerance:
+        if size < tolerance or gained < 0.02:
             break
 
     amplitudes = np.array([each.amplitudes[:n_poles] for each in looks])

@@ -18,7 +18,7 @@ from .room import Mains, Room, Whitener, find_mains, fitted_sound, hiss_rms, rec
 
 STRENGTH = 20.0  # plus three a cell
 ORDER = 90
-ROOM_LENGTH_S = 0.5
+ROOM_LENGTH_S = 0.4
 TAPER_S = 0.03
 EXCESS = 1.6  # misfit per degree of freedom above which there is more than hiss
 HOPELESS = 6.0  # misfit at which only the room can help
