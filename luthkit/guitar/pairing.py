@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import isnan, log, log2
+from math import isnan, log, log2, pi, sqrt
 
 import numpy as np
 
 from ..signal.modes import Mode, ModeSet
 
 # How far the same mode commonly lies apart on two guitars of one pattern (standard deviations).
-# Frequency: factory build scatter of 2 to 3 % a mode, French & Brubaker 2007, times sqrt(2) for two guitars.
-# Damping and pattern: common practice, no source.
+# Frequency: 2.2 % for the lowest mode of factory guitars (French & Brubaker 2007), about 3 % for the main top
+# (common practice), times sqrt(2) for two guitars. Damping and pattern: common practice, no source.
 FREQUENCY_SPREAD_CENTS = 70.0
 DAMPING_SPREAD_LOG = 0.5
+DAMPING_MOST = 2.0  # a damping read badly must not tear a pair apart that fits in frequency
 PATTERN_SPREAD = 0.4
-GATE_COST = 9.0  # three standard deviations: about 210 cents apart with all else equal
+PRESENT_ODDS = 9.0  # a mode of one guitar has its like on the other in nine of ten cases: common practice
+WIDEST_GATE = 9.0  # three standard deviations, however sparse the modes are
 UNSURE_COST = 0.5  # another pairing that costs no more than this extra is nearly as good
 
 
@@ -57,8 +59,8 @@ def pairing_cost(first: Candidate, second: Candidate) -> float:
     """Squared distance in frequency, damping and pattern, each over its spread; an unknown term adds 0."""
     cost = (1200 * log2(first.frequency_hz / second.frequency_hz) / FREQUENCY_SPREAD_CENTS) ** 2
     if first.damping_ratio > 0 and second.damping_ratio > 0:
-        # a damping read badly must not tear a pair apart that fits in frequency
-        cost += min((log(first.damping_ratio / second.damping_ratio) / DAMPING_SPREAD_LOG) ** 2, 4.0)
+        apart = log(first.damping_ratio / second.damping_ratio) / DAMPING_SPREAD_LOG
+        cost += min(apart**2, DAMPING_MOST)
     likeness = pattern_likeness(first, second)
     if not isnan(likeness):
         cost += ((1 - likeness) / PATTERN_SPREAD) ** 2
@@ -68,25 +70,46 @@ def pairing_cost(first: Candidate, second: Candidate) -> float:
 def pair_up(first, second) -> tuple[tuple[int, int, bool], ...]:
     """Pair two sequences of `Candidate` one to one at the least total cost, leaving alone what does not fit.
 
+    A pair must be likelier than a chance meeting. Where modes stand d cents apart, a strange mode falls as near
+    as a true partner would with the odds s sqrt(2 pi) / d (s = `FREQUENCY_SPREAD_CENTS`); the gate is twice the
+    logarithm of `PRESENT_ODDS` over these odds, so it closes where modes crowd. What is minimised is the sum of
+    cost - gate over the pairs.
+
     Returns (index in first, index in second, sure) sorted by the first index. `sure` is False when another
-    pairing, with this pair forbidden, costs at most `UNSURE_COST` more.
+    pairing, or none, with this pair forbidden costs at most `UNSURE_COST` more.
     """
     from scipy.optimize import linear_sum_assignment
 
     if not first or not second:
         return ()
-    cost = np.array([[min(pairing_cost(a, b), GATE_COST) for b in second] for a in first])
+    spacing = np.minimum.outer(_spacing_cents(first), _spacing_cents(second))
+    chance = FREQUENCY_SPREAD_CENTS * sqrt(2 * pi) / spacing
+    with np.errstate(divide="ignore"):
+        gate = np.clip(2 * np.log(PRESENT_ODDS / chance), 0.0, WIDEST_GATE)
+    cost = np.array([[pairing_cost(a, b) for b in second] for a in first])
+    gain = np.minimum(cost - gate, 0.0)
 
-    def best(matrix):
+    def least(matrix):
         rows, columns = linear_sum_assignment(matrix)
         return rows, columns, matrix[rows, columns].sum()
 
-    rows, columns, total = best(cost)
+    rows, columns, total = least(gain)
     pairs = []
     for row, column in zip(rows, columns, strict=True):
-        if cost[row, column] >= GATE_COST:
-            continue
-        without = cost.copy()
-        without[row, column] = GATE_COST
-        pairs.append((int(row), int(column), bool(best(without)[2] - total > UNSURE_COST)))
+        if gain[row, column] < 0:
+            without = gain.copy()
+            without[row, column] = 0.0
+            pairs.append((int(row), int(column), bool(least(without)[2] - total > UNSURE_COST)))
     return tuple(sorted(pairs))
+
+
+def _spacing_cents(candidates) -> np.ndarray:
+    """How far apart modes stand around each candidate: mean distance to its neighbours; inf for a lone one."""
+    pitch = np.array([1200 * log2(c.frequency_hz) for c in candidates])
+    order = np.argsort(pitch)
+    gaps = np.diff(pitch[order])
+    before, after = np.append(np.nan, gaps), np.append(gaps, np.nan)
+    around = np.where(np.isnan(before), after, np.where(np.isnan(after), before, (before + after) / 2))
+    spacing = np.empty(len(pitch))
+    spacing[order] = np.where(np.isnan(around), np.inf, np.maximum(around, 1.0))
+    return spacing

@@ -116,7 +116,15 @@ def _pool(n_folders: int):
 
 
 def _quiet() -> None:
-    """In a helper process Ctrl-C ends it without a word; the one that asked does the talking."""
+    """A helper process ends without a word on Ctrl-C, and never outlives the process that started it."""
+    import multiprocessing
     import signal
+    import threading
 
     signal.signal(signal.SIGINT, signal.SIG_DFL)
+    threading.Thread(target=_end_with, args=(multiprocessing.parent_process(),), daemon=True).start()
+
+
+def _end_with(parent) -> None:
+    parent.join()
+    os._exit(1)

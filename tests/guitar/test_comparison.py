@@ -194,10 +194,22 @@ def test_pairs_are_one_to_one_and_what_lies_too_far_stays_alone():
 
 
 def test_the_least_total_cost_wins_over_the_nearest_neighbour():
-    # nearest neighbour would give 205 to 204 and leave 196 without a partner
-    first = [Candidate(196, 0.02), Candidate(205, 0.02)]
-    second = [Candidate(204, 0.02), Candidate(214, 0.02)]
+    # nearest neighbour would give 205 to 204 and leave 198 without a partner
+    first = [Candidate(198, 0.02), Candidate(205, 0.02)]
+    second = [Candidate(204, 0.02), Candidate(212, 0.02)]
     assert [(i, j) for i, j, _ in pair_up(first, second)] == [(0, 0), (1, 1)]
+
+
+def test_the_same_distance_makes_a_pair_among_few_modes_and_none_in_a_crowd():
+    shift = 2 ** (100 / 1200)  # one semitone
+    assert len(compare(modeset(100, 200 * shift), modeset(100, 200)).pairs) == 2
+    crowd = [700 * 2 ** (k / 12 * 1.1) for k in range(6)]
+    strange = [f * 2 ** (k * 10 / 1200) for k, f in enumerate(crowd)]
+    strange[3] = crowd[3] * shift
+    strange[4] = strange[5] = 2000
+    pairs = compare(modeset(*strange[:4]), modeset(*crowd)).pairs
+    assert [round(cents(p.build.frequency_hz, p.reference.frequency_hz)) for p in pairs][:3] == [0, 10, 20]
+    assert all(p.frequency.verdict != HEARD for p in pairs)
 
 
 def test_the_pattern_over_the_positions_decides_where_frequency_cannot():
