@@ -74,7 +74,7 @@ def exponentials(poles: np.ndarray, cell: Cell) -> np.ndarray:
     rate = cell.sample_rate_hz
     coarse = np.exp(np.outer(cell.start_s + np.arange(0, cell.n, block) / rate, poles))
     fine = np.exp(np.outer(np.arange(block) / rate, poles))
-    return (coarse[:, None, :] * fine[None]).reshape(-1, len(poles))[: cell.n]
+    return (coarse[:, None, :] * fine[None]).reshape(len(coarse) * block, len(poles))[: cell.n]
 
 
 class _Look:

@@ -21,6 +21,7 @@ ORDER = 90
 ROOM_LENGTH_S = 0.4
 TAPER_S = 0.03
 EXCESS = 1.6  # misfit per degree of freedom above which there is more than hiss
+BROADEST = 0.06  # damping ratio, Q about 8
 HOPELESS = 6.0  # misfit at which only the room can help
 LEAST_ROOM = 10 ** (-2.8)
 
@@ -81,16 +82,20 @@ def _candidates(cells: Sequence[Cell], mains: Mains) -> np.ndarray:
     rates = {cell.sample_rate_hz for cell in cells}
     groups = [[c for c in cells if c.sample_rate_hz == rate] for rate in sorted(rates)]
     poles = subspace_poles(max(groups, key=len), ORDER)
-    return poles[_plausible(poles, mains)]
-
-
-def _plausible(poles: np.ndarray, mains: Mains) -> np.ndarray:
-    """Which poles may be resonances: damping ratio 0.0005 to 0.06 (Q above 8), and not a line of the mains."""
     ratio = -poles.real / np.abs(poles)
+    return poles[(ratio > 0.0005) & (ratio < 0.15) & ~_is_line(poles, mains)]
+
+
+def _is_line(poles: np.ndarray, mains: Mains) -> np.ndarray:
+    """Which poles are lines of the mains: at a multiple, and hardly decaying."""
     frequency = poles.imag / (2 * np.pi)
     off_line = np.abs(frequency - mains.frequency_hz * np.round(frequency / mains.frequency_hz))
-    is_line = (off_line < 1.0) & (-poles.real < (3.0 if mains.n_lines else 1.0))
-    return (ratio > 0.0005) & (ratio < 0.06) & ~is_line
+    return (off_line < 1.0) & (-poles.real < (3.0 if mains.n_lines else 1.0))
+
+
+def _is_broad(poles: np.ndarray) -> np.ndarray:
+    """Which poles are too heavily damped for a body: they stand for something else, or for two modes at once."""
+    return -poles.real > BROADEST * np.abs(poles)
 
 
 class _Search:
@@ -111,12 +116,13 @@ class _Search:
         fit = self._settle(self._prune(fit), fit.mains_hz)
         if not finish or self._scale(fit) > HOPELESS:
             return fit if len(fit.poles) else None
-        for _ in range(3):
-            extra = self._left_over(fit)
+        for _ in range(4):
+            broad = _is_broad(fit.poles)
+            extra = np.concatenate([self._left_over(fit), _halves(fit.poles[broad])])
             if not len(extra):
                 break
-            more = self._settle(np.concatenate([fit.poles, extra]), fit.mains_hz)
-            if len(more.poles) <= len(fit.poles):
+            more = self._settle(np.concatenate([fit.poles[~broad], extra]), fit.mains_hz)
+            if more.misfit > fit.misfit - 0.5 * self.least * self._scale(fit):
                 break
             fit = more
         return self._refine(fit.poles, fit.mains_hz, 10) if len(fit.poles) else None
@@ -139,7 +145,7 @@ class _Search:
         """Leave out the weakest, a third of the weak ones at a time, until all are strong enough."""
         scale = self._scale(fit)
         while len(fit.poles):
-            strength = np.where(_plausible(fit.poles, self.mains), fit.strength.sum(axis=0) / scale, 0.0)
+            strength = np.where(_is_line(fit.poles, self.mains), 0.0, fit.strength.sum(axis=0) / scale)
             weak = np.flatnonzero(strength < self.least)
             if not len(weak):
                 break
@@ -175,6 +181,12 @@ class _Search:
             found.append(2 * np.pi * peak * (-1 / 60 + 1j))
             total[np.abs(frequency - peak) < max(12.0, 0.03 * peak)] = 0
         return np.array(found)
+
+
+def _halves(poles: np.ndarray) -> np.ndarray:
+    """Two narrower poles beside each other for every one given."""
+    rate, spread = 0.5 * poles.real, 0.5j * np.abs(poles.real)
+    return np.concatenate([rate + 1j * poles.imag - spread, rate + 1j * poles.imag + spread])
 
 
 def _distinct(poles) -> np.ndarray:
