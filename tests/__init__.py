@@ -1,0 +1,1 @@
+"""Tests. A package, so that `python -m tests.benchmarks...` finds them and not another package of that name."""
