@@ -16,6 +16,9 @@ from .verdicts import CANNOT_TELL, COVERAGE, HEARD, UNHEARD, judge, sum_up
 
 FEWEST_TAPS = 3
 _NOT_SURE = "another pairing fits nearly as well: this may not be the same mode on both guitars"
+_BLENDED = (
+    "two modes stand closer than half the width of their peaks, so their damping is shared out by guess"
+)
 _CENTS = 1200 / log(2)  # one unit of natural logarithm, in cents
 
 
@@ -109,7 +112,8 @@ def compare(
     - "real, likely unheard": the interval lies clear of the band and short of the just-noticeable difference;
     - "likely heard": the interval lies wholly beyond the just-noticeable difference;
     - "cannot tell": anything else, fewer than three taps on either side, no uncertainty, or a difference of
-      modes that may not be the same mode, because another pairing fits nearly as well.
+      modes that may not be the same mode, because another pairing fits nearly as well; for damping also where
+      two modes of one guitar stand closer than half the width of their peaks.
 
     Uncertainty: the taps' own (JCGM 100, type A), and where a set has a single placement also the planning
     figure for the scatter of `thresholds.setting`, which such a set cannot show. Differences in damping are
@@ -248,6 +252,10 @@ def _judge(build, mode, band, *, references, sure, thresholds) -> Pair:
     notes = list(dict.fromkeys(mode.notes))
     if not sure:
         notes.append(_NOT_SURE)
+    members = [
+        (r, m) for n, r in zip(names[1:], references, strict=True) for name, m in band.members if name == n
+    ]
+    blended = [f"{m.frequency_hz:.0f} Hz" for r, m in [(build, mode), *members] if _blended(r, m)]
     if len(band.members) < band.n_references:
         notes.append(f"found on {len(band.members)} of {band.n_references} references")
     frequency = _difference(
@@ -275,10 +283,20 @@ def _judge(build, mode, band, *, references, sure, thresholds) -> Pair:
         ),
         unit="percent",
         several=len(band.members) > 1,
-        why=why,
+        why=why or (blended and f"{_BLENDED} ({', '.join(blended)})"),
         sure=sure,
     )
     return Pair(mode, band, frequency, damping, tuple(notes))
+
+
+def _blended(modeset, mode) -> bool:
+    """Whether another body mode stands nearer than half the half-power width (zeta f) of the wider of the two."""
+    return any(
+        abs(other.frequency_hz - mode.frequency_hz)
+        < max(other.damping_ratio * other.frequency_hz, mode.damping_ratio * mode.frequency_hz)
+        for other in modeset.modes
+        if other is not mode and other.kind == "body"
+    )
 
 
 def _limits(thresholds, quantity):

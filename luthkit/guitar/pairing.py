@@ -18,6 +18,7 @@ DAMPING_MOST = 2.0  # a damping read badly must not tear a pair apart that fits 
 PATTERN_SPREAD = 0.4
 PRESENT_ODDS = 9.0  # a mode of one guitar has its like on the other in nine of ten cases: common practice
 WIDEST_GATE = 9.0  # three standard deviations, however sparse the modes are
+NARROWEST_GATE = DAMPING_MOST + 0.5  # modes of one frequency are paired in any crowd
 UNSURE_COST = 0.5  # another pairing that costs no more than this extra is nearly as good
 
 
@@ -85,7 +86,7 @@ def pair_up(first, second) -> tuple[tuple[int, int, bool], ...]:
     spacing = np.minimum.outer(_spacing_cents(first), _spacing_cents(second))
     chance = FREQUENCY_SPREAD_CENTS * sqrt(2 * pi) / spacing
     with np.errstate(divide="ignore"):
-        gate = np.clip(2 * np.log(PRESENT_ODDS / chance), 0.0, WIDEST_GATE)
+        gate = np.clip(2 * np.log(PRESENT_ODDS / chance), NARROWEST_GATE, WIDEST_GATE)
     cost = np.array([[pairing_cost(a, b) for b in second] for a in first])
     gain = np.minimum(cost - gate, 0.0)
 
