@@ -13,13 +13,13 @@ from .. import __version__
 from .._frozen import frozen_array, frozen_dict
 from .._threads import one_thread
 from ..errors import LuthkitError
-from .cells import Cell, filter_gain, make_cells
-from .room import fitted_sound, tail_covariance
+from .cells import filter_gain, make_cells
 from .selection import BROADEST, TapFit, cut, fit_taps
 from .taps import Rejection, TapSet
 
 LENGTH_S = 0.8  # of each tap that the joint fit reads
 STRING_Q = 200.0  # above this a line is a string or a machine, not a body (common practice, no source)
+ROOM_MARGIN = 1.5  # on variances: the room's covariance is itself estimated (measured on simulated workshops)
 ONE_PLACEMENT = 5.0  # chi-square a mode must reach in each placement, else it may belong to the room
 
 
@@ -154,8 +154,8 @@ def read_modes(tapset: TapSet, *, band_hz: tuple[float, float] = (60.0, 1000.0),
 def _uncertainties(fit: TapFit) -> tuple[np.ndarray, np.ndarray]:
     """Standard uncertainties of frequency in Hz and of damping ratio, each (n,)."""
     poles = fit.poles.poles
-    covariance = fit.poles.covariance * max(1.0, fit.poles.variance) + _shared_room(fit)
-    variance = _to_frequency_and_ratio(poles, covariance)
+    variance = _to_frequency_and_ratio(poles, fit.poles.covariance * max(1.0, fit.poles.variance))
+    variance = variance * _between_placements(fit) * (ROOM_MARGIN if fit.room else 1.0)
     for cell, whitener, solver, hiss in zip(fit.cells, fit.whiteners, fit.poles.solvers, fit.hiss, strict=True):
         n_taps = len(cell.gains)
         if n_taps < 2:
@@ -194,36 +194,31 @@ def _to_frequency_and_ratio(poles, covariance) -> np.ndarray:
     return np.einsum("qki,ijk,qkj->qk", slopes, blocks, slopes)
 
 
-def _shared_room(fit: TapFit) -> np.ndarray:
-    """Covariance that cells of one placement add because they hear the same reverberation."""
-    total = np.zeros_like(fit.poles.covariance)
-    if fit.room is None:
-        return total
-    parts = list(zip(fit.cells, fit.whiteners, fit.poles.solvers, fit.poles.amplitudes, strict=True))
-    for i, (cell, whitener, solver, amplitudes) in enumerate(parts):
-        for other, other_whitener, other_solver, other_amplitudes in parts[:i]:
-            if not _same_room(cell, other):
-                continue
-            cross = tail_covariance(
-                fitted_sound(cell, fit.poles.poles, amplitudes),
-                cell.n,
-                cell.sample_rate_hz,
-                fit.room,
-                fitted_sound(other, fit.poles.poles, other_amplitudes),
-            )
-            shared = solver @ whitener(other_whitener(cross.T).T) @ other_solver.T
-            total += shared + shared.T
-    return total
+def _between_placements(fit: TapFit) -> np.ndarray:
+    """How much more frequency and damping ratio (2, n) differ between placements than the fit expects, at least 1.
 
-
-def _same_room(a: Cell, b: Cell) -> bool:
-    return (a.placement, a.channel, a.sample_rate_hz, a.n, len(a.lead)) == (
-        b.placement,
-        b.channel,
-        b.sample_rate_hz,
-        b.n,
-        len(b.lead),
-    )
+    Each placement alone would move the poles by one Gauss-Newton step; the ratio is the chi-square of these
+    steps over its degrees of freedom (Birge ratio squared).
+    """
+    placements = sorted({cell.placement for cell in fit.cells})
+    poles = fit.poles.poles
+    if len(placements) < 2 or not fit.room:
+        return np.ones((2, len(poles)))
+    information = np.linalg.pinv(fit.poles.covariance, hermitian=True)
+    steps, variances = [], []
+    for placement in placements:
+        parts = [
+            (solver, residual)
+            for cell, solver, residual in zip(fit.cells, fit.poles.solvers, fit.poles.residuals, strict=True)
+            if cell.placement == placement
+        ]
+        own = np.linalg.pinv(information @ sum(s @ s.T for s, _ in parts) @ information, hermitian=True)
+        steps.append(own @ information @ sum(s @ r for s, r in parts))
+        variances.append(_to_frequency_and_ratio(poles, own))
+    variances = np.array(variances)
+    steps = np.einsum("qki,pki->pqk", _slopes(poles), np.array(steps).reshape(len(placements), -1, 2))
+    mean = np.sum(steps / variances, axis=0) / np.sum(1 / variances, axis=0)
+    return np.maximum(1.0, np.sum((steps - mean) ** 2 / variances, axis=0) / (len(placements) - 1))
 
 
 def _levels(fit: TapFit, keep) -> tuple[tuple[str, ...], np.ndarray, np.ndarray, np.ndarray]:

@@ -53,24 +53,19 @@ class Whitener:
         return values / self._rms if self._inverse is None else self._inverse @ values
 
 
-def tail_covariance(sound: np.ndarray, n: int, rate_hz: float, room: Room, other: np.ndarray | None = None):
-    """Covariance (n, n) of the last n samples of the room's answer to `sound` with that to `other` (same room).
+def tail_covariance(sound: np.ndarray, n: int, rate_hz: float, room: Room) -> np.ndarray:
+    """Covariance (n, n) of the last n samples of the room's answer to `sound`.
 
-    C[i, j] = sum over u of w(u) a(i - u) b(j - u) with w(u) = exp(-2 u decay), summed along the diagonals.
+    C[i, j] = sum over u of w(u) s(i - u) s(j - u) with w(u) = exp(-2 u decay), summed along the diagonals.
     """
     keep = np.exp(-2 * room.decay_per_s / rate_hz)
-    scale = np.sqrt(room.reverberant_to_direct * (1 - keep))
-    a = _late(sound, rate_hz) * scale
-    b = a if other is None else _late(other, rate_hz) * scale
-    total = np.outer(a, b)
-    for i in range(1, len(a)):
-        total[i, 1:] += keep * total[i - 1, :-1]
-    return total[len(a) - n :, len(b) - n :].copy()
-
-
-def _late(sound, rate_hz):
     n_late = round(FIRST_REFLECTION_S * rate_hz)
-    return np.concatenate([np.zeros(n_late), sound[: len(sound) - n_late]])
+    late = np.concatenate([np.zeros(n_late), sound[: len(sound) - n_late]])
+    late *= np.sqrt(room.reverberant_to_direct * (1 - keep))
+    total = np.outer(late, late)
+    for i in range(1, len(late)):
+        total[i, 1:] += keep * total[i - 1, :-1]
+    return total[len(late) - n :, len(late) - n :].copy()
 
 
 def recorded_sound(cell: Cell) -> np.ndarray:

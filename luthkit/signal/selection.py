@@ -62,7 +62,7 @@ def fit_taps(cells: Sequence[Cell], *, top_hz: float) -> TapFit:
     sounds, taper_s = [recorded_sound(cell) for cell in short], TAPER_S
     for last in (False, True):
         parts = zip(short, hiss, sounds, strict=True)
-        whiteners = [roomy(cell, h, room, sound, mains, taper_s) for cell, h, sound in parts]
+        whiteners = [roomy(c, h, _shared(room, c, short), sound, mains, taper_s) for c, h, sound in parts]
         search = _Search(short, data, whiteners, replace(mains, n_lines=0), top_hz)
         better = search.run(fit.poles, finish=last)
         if better is None:
@@ -71,6 +71,15 @@ def fit_taps(cells: Sequence[Cell], *, top_hz: float) -> TapFit:
         sounds = [fitted_sound(c, fit.poles, a) for c, a in zip(short, fit.amplitudes, strict=True)]
         taper_s = None
     return TapFit(fit, tuple(short), tuple(hiss), tuple(whiteners), mains, room)
+
+
+def _shared(room: Room, cell: Cell, cells: Sequence[Cell]) -> Room:
+    """The room as strong as it counts for one of several cells that hear the very same reverberation.
+
+    Positions tapped in one placement share it, so together they say no more about it than one of them would.
+    """
+    n_sharing = sum((c.placement, c.channel) == (cell.placement, cell.channel) for c in cells)
+    return replace(room, reverberant_to_direct=n_sharing * room.reverberant_to_direct)
 
 
 def cut(cell: Cell, length_s: float) -> Cell:
