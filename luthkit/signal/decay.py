@@ -63,9 +63,7 @@ def band_envelope(
     x = _one_channel(samples)
     sigma_hz = _filter_sigma_hz(bandwidth_hz)
     if not 0 < frequency_hz < sample_rate_hz / 2:
-        raise LuthkitError(
-            f"frequency_hz is {frequency_hz}; it lies between 0 and {sample_rate_hz / 2:g} Hz."
-        )
+        raise LuthkitError(f"frequency_hz is {frequency_hz}; it lies between 0 and {sample_rate_hz / 2:g} Hz.")
     padded_s = len(x) / sample_rate_hz + 8 / (2 * pi * sigma_hz)
     n_fft = scipy.fft.next_fast_len(int(np.ceil(padded_s * sample_rate_hz)), real=True)
     spectrum = scipy.fft.rfft(x, n_fft)[None, :]
@@ -120,9 +118,7 @@ def decay_from_envelope(
     tail = (time > end_s - 0.1 * (end_s - onset_s)) & (time <= end_s)
     quiet = before if before.sum() >= 8 and time[before][-1] - time[before][0] > 6 * sigma_s else tail
     noise = float(power[quiet].mean()) if quiet.any() else 0.0
-    line = fit_line(
-        time - onset_s, power[None, :], noise, sigma_s=sigma_s, end_s=end_s - onset_s, range_db=range_db
-    )
+    line = fit_line(time - onset_s, power[None, :], noise, sigma_s=sigma_s, end_s=end_s - onset_s, range_db=range_db)
     return line.decay(frequency_hz, 0.0)
 
 
@@ -203,19 +199,13 @@ def fit_line(time_s, power, noise, *, sigma_s, end_s, range_db=20.0, left_out=()
         return none("the band does not decay")
     early = time_s < first_s
     centre_s, centre = np.average(np.vstack([t, log_mean]), weights=weight, axis=1)
-    rise = scipy.special.log_ndtr(
-        time_s[early] / sigma_s - rate * sigma_s
-    )  # of the filter, see band_envelope
+    rise = scipy.special.log_ndtr(time_s[early] / sigma_s - rate * sigma_s)  # of the filter, see band_envelope
     excess = 0.5 * log(mean[early].max()) - np.max(centre + rate * (centre_s - time_s[early]) + rise)
     if excess > _EXCESS:
-        return none(
-            f"it begins {8.686 * excess:.0f} dB louder than this decay explains: a room or a loud neighbour"
-        )
+        return none(f"it begins {8.686 * excess:.0f} dB louder than this decay explains: a room or a loud neighbour")
     half = (stop - begin) // 2
     bend_row = np.concatenate([_slope_row(t[:half], weight[:half]), -_slope_row(t[half:], weight[half:])])
-    bend = float(
-        bend_row @ log_mean
-    )  # below 0: slower later, as in a room, and the early slope is nearer the truth
+    bend = float(bend_row @ log_mean)  # below 0: slower later, as in a room, and the early slope is nearer the truth
     rows = np.vstack([slope, bend_row]) * np.sqrt(0.5 * noise / n_rows / np.maximum(mean[begin:stop], floor))
     alike = np.exp(-((t[:, None] - t[None, :]) ** 2) / (4 * sigma_s**2))  # the filter makes neighbours alike
     noise_var, bend_var = np.sum(rows @ alike * rows, axis=1)
@@ -259,17 +249,13 @@ def schroeder_curve(samples, sample_rate_hz: float, *, onset_s: float = 0.0, ban
     if band_hz is not None:
         low, high = band_hz
         if not 0 < low < high < sample_rate_hz / 2:
-            raise LuthkitError(
-                f"band_hz is {band_hz}; it rises and lies between 0 and {sample_rate_hz / 2:g} Hz."
-            )
+            raise LuthkitError(f"band_hz is {band_hz}; it rises and lies between 0 and {sample_rate_hz / 2:g} Hz.")
         sos = scipy.signal.butter(4, band_hz, "bandpass", fs=sample_rate_hz, output="sos")
         x = scipy.signal.sosfilt(sos, x)
     onset = round(onset_s * sample_rate_hz)
     energy = x[onset:] ** 2
     if energy.size < 64 or not energy.max() > 0:
-        raise LuthkitError(
-            "There is no decay after the onset: the sound is silent or shorter than 64 samples."
-        )
+        raise LuthkitError("There is no decay after the onset: the sound is silent or shorter than 64 samples.")
     before = x[: max(0, onset - round(0.005 * sample_rate_hz))]
     noise = float(np.mean(before**2)) if before.size > 0.05 * sample_rate_hz else None
     stop, noise, rate = _noise_crossing(energy, sample_rate_hz, noise)
@@ -284,9 +270,7 @@ def schroeder_curve(samples, sample_rate_hz: float, *, onset_s: float = 0.0, ban
     )
 
 
-def decay_time(
-    samples, sample_rate_hz: float, evaluation: str = "T20", *, onset_s: float = 0.0, band_hz=None
-) -> Decay:
+def decay_time(samples, sample_rate_hz: float, evaluation: str = "T20", *, onset_s: float = 0.0, band_hz=None) -> Decay:
     """Decay time after ISO 3382-1: a line through a stretch of the Schroeder curve, extended to 60 dB.
 
     evaluation: "EDT" (0 to -10 dB), "T20" (-5 to -25 dB) or "T30" (-5 to -35 dB). The noise must lie at least
@@ -305,9 +289,7 @@ def decay_time(
 
     needed_db = lower - _HEADROOM_DB
     if curve.noise_db > needed_db:
-        return none(
-            f"the noise lies at {curve.noise_db:.0f} dB; {evaluation} needs {needed_db:.0f} dB or lower"
-        )
+        return none(f"the noise lies at {curve.noise_db:.0f} dB; {evaluation} needs {needed_db:.0f} dB or lower")
     inside = (curve.level_db <= upper) & (curve.level_db >= lower)
     if inside.sum() < 3:
         return none("the decay is over within three samples")
@@ -366,9 +348,7 @@ def _slope_row(t, weight):
 
 def _filter_sigma_hz(bandwidth_hz):
     if not bandwidth_hz > 0:
-        raise LuthkitError(
-            f"bandwidth_hz is {bandwidth_hz}; use a positive width, e.g. a tenth of the frequency."
-        )
+        raise LuthkitError(f"bandwidth_hz is {bandwidth_hz}; use a positive width, e.g. a tenth of the frequency.")
     return bandwidth_hz / (2 * sqrt(log(2)))
 
 

@@ -130,11 +130,7 @@ def too_weak(samples, sample_rate_hz: float, onset: int, *, snr_db: float, min_s
     reason = f"too weak: {snr_db:.0f} dB over the noise, 60 to 1000 Hz ({min_snr_db:g} dB are asked for)"
     share, mains = mains_share(samples, sample_rate_hz, onset)
     noise_share = 1 / (1 + 10 ** (snr_db / 10))
-    return (
-        f"{reason}; most of that noise is mains hum of {mains:.0f} Hz"
-        if share > 0.5 * noise_share
-        else reason
-    )
+    return f"{reason}; most of that noise is mains hum of {mains:.0f} Hz" if share > 0.5 * noise_share else reason
 
 
 def not_a_tap(samples, sample_rate_hz: float, onset: int, *, min_fall_db: float) -> str:

@@ -246,8 +246,7 @@ def _struck_twice(traces: list[_Trace], limits: FellowLimits) -> list[str]:
         rival = np.max(np.abs(later[aside]), initial=0.0)
         clear = later[best] > max(6 * robust_sd(later), 2 * rival)
         reasons.append(
-            f"double hit: struck again {1000 * (low + best) / rate:.0f} ms later, "
-            f"{level_db:+.0f} dB against the first"
+            f"double hit: struck again {1000 * (low + best) / rate:.0f} ms later, {level_db:+.0f} dB against the first"
             if clear and level_db > limits.double_hit_db
             else ""
         )

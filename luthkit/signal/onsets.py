@@ -114,9 +114,7 @@ def _either_side(energy: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     n, lead = len(energy), _BEFORE_HOPS + _AFTER_HOPS
     padded = np.concatenate([np.zeros(lead + 1), energy, np.zeros(_AFTER_HOPS)])
     padded = np.cumsum(padded)
-    mean = (
-        padded[_AFTER_HOPS:] - padded[:-_AFTER_HOPS]
-    ) / _AFTER_HOPS  # mean[i]: hops i - lead to i - lead + 8
+    mean = (padded[_AFTER_HOPS:] - padded[:-_AFTER_HOPS]) / _AFTER_HOPS  # mean[i]: hops i - lead to i - lead + 8
     width = _BEFORE_HOPS - _AFTER_HOPS + 1
     loudest = maximum_filter1d(mean, width)
     centre = lead - _BEFORE_HOPS + width // 2
@@ -151,9 +149,7 @@ def pick_onset(samples, sample_rate_hz: float) -> float:
     return max(0.0, (split + 1) / rate - 1e-4)
 
 
-def second_hit(
-    samples, sample_rate_hz: float, onset_s: float, *, range_s=(0.005, 0.2)
-) -> tuple[float, float]:
+def second_hit(samples, sample_rate_hz: float, onset_s: float, *, range_s=(0.005, 0.2)) -> tuple[float, float]:
     """The strongest later blow: (seconds after the onset, its level over that of the first in dB).
 
     A struck body only rings, and ringing can be foretold from what went before; a blow cannot. The cut is

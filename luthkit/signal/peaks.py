@@ -53,12 +53,8 @@ def find_peaks(
     """
     if interpolation not in _INTERPOLATORS:
         raise LuthkitError(f"interpolation is {interpolation!r}; use one of {', '.join(_INTERPOLATORS)}.")
-    if interpolation == "two-bin" and (
-        spectrum.window != "hann" or spectrum.parameters.get("zero_padding") != 1
-    ):
-        raise LuthkitError(
-            "'two-bin' needs an unpadded Hann spectrum; use sound_spectrum(..., window='hann')."
-        )
+    if interpolation == "two-bin" and (spectrum.window != "hann" or spectrum.parameters.get("zero_padding") != 1):
+        raise LuthkitError("'two-bin' needs an unpadded Hann spectrum; use sound_spectrum(..., window='hann').")
     level, frequency = spectrum.level_db, spectrum.frequency_hz
     step = frequency[1] - frequency[0]
     found, _ = scipy.signal.find_peaks(level)
@@ -91,24 +87,18 @@ def peak_width(spectrum: Spectrum, frequency_hz: float, *, search_hz: float | No
     difference between its two sides, as a share of the width, goes into the uncertainty.
     """
     if spectrum.window != "boxcar":
-        raise LuthkitError(
-            f"A {spectrum.window!r} window widens the peak; use average_spectrum, which lays none."
-        )
+        raise LuthkitError(f"A {spectrum.window!r} window widens the peak; use average_spectrum, which lays none.")
     step = float(spectrum.frequency_hz[1] - spectrum.frequency_hz[0])
     reach = max(0.03 * frequency_hz if search_hz is None else search_hz, 2 * step)
     n = spectrum.frequency_hz.size
     low, high = max(0, int((frequency_hz - reach) / step)), min(n, int((frequency_hz + reach) / step) + 2)
     if not 0 < low < high <= n or high - low < 3:
-        raise LuthkitError(
-            f"frequency_hz is {frequency_hz}; the spectrum goes to {spectrum.frequency_hz[-1]:g} Hz."
-        )
+        raise LuthkitError(f"frequency_hz is {frequency_hz}; the spectrum goes to {spectrum.frequency_hz[-1]:g} Hz.")
     energy = spectrum.value**2 if spectrum.scaling == "amplitude" else spectrum.value
     nan = float("nan")
     found = half_power(energy, slice(low, high), step)
     if found is None:
-        return PeakWidth(
-            nan, nan, nan, nan, "no peak of its own, or a neighbour hides where it has fallen by 3 dB"
-        )
+        return PeakWidth(nan, nan, nan, nan, "no peak of its own, or a neighbour hides where it has fallen by 3 dB")
     place, left, right = found
     zeta = damping_from_width(left + right, spectrum.duration_s, place * step)
     reason = "" if np.isfinite(zeta) else "the sound is so short that the window's own width rules"

@@ -55,9 +55,7 @@ class Recording:
         if array.ndim == 1:
             array = array[:, np.newaxis]
         if array.ndim != 2:
-            raise RecordingError(
-                f"{name}: the samples have {array.ndim} dimensions; give (n_samples, n_channels)."
-            )
+            raise RecordingError(f"{name}: the samples have {array.ndim} dimensions; give (n_samples, n_channels).")
         _check_shape(name, sample_rate_hz, len(array), array.shape[1])
         array.setflags(write=False)
         return cls(
@@ -183,9 +181,7 @@ def _sounds_in(folder: Path) -> list[Path]:
             if entry.is_dir():
                 entries += [inner for inner in sorted(entry.iterdir()) if not inner.name.startswith(".")]
     except OSError as error:
-        raise LuthkitError(
-            f"{folder} cannot be looked into ({_why(error)}); check its permissions."
-        ) from error
+        raise LuthkitError(f"{folder} cannot be looked into ({_why(error)}); check its permissions.") from error
     return sorted(entry for entry in entries if entry.suffix.lower() in SUFFIXES and entry.is_file())
 
 
@@ -209,9 +205,7 @@ def _digest(path: Path, name: str) -> tuple[str, int]:
     except FileNotFoundError:
         raise RecordingError(f"{name} does not exist; check the spelling of the file.") from None
     except OSError as error:
-        raise RecordingError(
-            f"{name} cannot be read ({_why(error)}); check its permissions or copy it."
-        ) from error
+        raise RecordingError(f"{name} cannot be read ({_why(error)}); check its permissions or copy it.") from error
     return digest.hexdigest(), size
 
 
@@ -236,8 +230,7 @@ def _read_frames(file, start: int, count: int, name: str) -> np.ndarray:
         part = file.read(count, dtype="float64", always_2d=True)
     except (soundfile.LibsndfileError, OSError) as error:
         raise RecordingError(
-            f"{name} is damaged or cut short at about {start / file.samplerate:.1f} s; "
-            "copy it again from the recorder."
+            f"{name} is damaged or cut short at about {start / file.samplerate:.1f} s; copy it again from the recorder."
         ) from error
     if len(part) < count:
         raise _cut_short(name, file.frames, start + len(part))
@@ -260,9 +253,7 @@ def _check_shape(name: str, sample_rate_hz, n_samples: int, n_channels: int) -> 
     if sample_rate_hz != int(sample_rate_hz):
         raise RecordingError(f"{name} has a sample rate of {sample_rate_hz} Hz; give a whole number.")
     if not 1 <= n_channels <= 2:
-        raise RecordingError(
-            f"{name} has {n_channels} channels; one or two are allowed: record in mono or stereo."
-        )
+        raise RecordingError(f"{name} has {n_channels} channels; one or two are allowed: record in mono or stereo.")
     if n_samples == 0:
         raise RecordingError(f"{name} holds no sound (0 samples); record it again.")
 

@@ -44,9 +44,7 @@ class Spectrum:
 
     frequency_hz: np.ndarray  # (n,), equally spaced from 0
     value: np.ndarray  # (n,), in `unit`
-    noise: (
-        np.ndarray
-    )  # (n,), the floor measured before the taps, in the same unit; NaN where none was measured
+    noise: np.ndarray  # (n,), the floor measured before the taps, in the same unit; NaN where none was measured
     scaling: str  # "energy density", "power density" or "amplitude"
     bandwidth_hz: float  # equivalent noise bandwidth of the window; peaks narrower than this are not resolved
     n_averaged: int  # how many taps (or stretches) went into it
@@ -99,9 +97,7 @@ def window_factors(window) -> WindowFactors:
     """
     w = np.asarray(window, float)
     if w.ndim != 1 or w.size < 2 or not np.sum(w) > 0:
-        raise LuthkitError(
-            "A window is a row of at least 2 samples with a positive sum; use scipy.signal.get_window."
-        )
+        raise LuthkitError("A window is a row of at least 2 samples with a positive sum; use scipy.signal.get_window.")
     half_bin = np.abs(np.sum(w * np.exp(-1j * pi * np.arange(w.size) / w.size)))
     return WindowFactors(
         coherent_gain=float(w.mean()),
@@ -148,9 +144,7 @@ def average_spectrum(
     rates = [tap.sample_rate_hz for tap in tapset.taps]
     top_hz = min(rates) / 2 if max_hz is None else float(max_hz)
     if not 0 < top_hz <= min(rates) / 2:
-        raise LuthkitError(
-            f"max_hz is {max_hz}; it lies between 0 and half the sample rate, {min(rates) / 2:g} Hz."
-        )
+        raise LuthkitError(f"max_hz is {max_hz}; it lies between 0 and half the sample rate, {min(rates) / 2:g} Hz.")
     durations = np.array([len(cut) / rate for cut, rate in zip(cuts, rates, strict=True)])
     padded_s = max(1, ceil(zero_padding * durations.max() - 1e-9))
     n_bins = int(top_hz * padded_s + 1e-9) + 1
@@ -166,9 +160,7 @@ def average_spectrum(
         band_energy = energy[:, inside].sum(axis=1)
         if inside.any() and np.all(band_energy > 0):
             gain = band_energy.mean() / band_energy
-    factor = (
-        gain * {"energy density": 1.0, "power density": 1 / durations, "amplitude": 2 / durations**2}[scaling]
-    )
+    factor = gain * {"energy density": 1.0, "power density": 1 / durations, "amplitude": 2 / durations**2}[scaling]
     value = np.mean(energy * factor[:, None], axis=0)
     heard = np.isfinite(noise[:, 0])
     floor = np.mean((noise * factor[:, None])[heard], axis=0) if heard.any() else np.full(n_bins, np.nan)
@@ -211,9 +203,7 @@ def sound_spectrum(
     try:
         w = scipy.signal.get_window(window, x.size)
     except (ValueError, TypeError) as error:
-        raise LuthkitError(
-            f"There is no window {window!r}; use a name of scipy.signal, e.g. 'hann'."
-        ) from error
+        raise LuthkitError(f"There is no window {window!r}; use a name of scipy.signal, e.g. 'hann'.") from error
     n_fft = x.size * zero_padding
     duration = x.size / sample_rate_hz
     energy = _energy_density(x * w, sample_rate_hz, n_fft, n_fft // 2 + 1)
@@ -242,9 +232,7 @@ def tap_samples(
     stop = None if length_s is None else round((tap.onset_s + length_s) * tap.sample_rate_hz)
     cut = _channels(tap, channel)[start:stop]
     if len(cut) < 4:
-        raise LuthkitError(
-            f"The tap at {tap.time_s:.3f} s in {tap.source} leaves {len(cut)} samples to analyse."
-        )
+        raise LuthkitError(f"The tap at {tap.time_s:.3f} s in {tap.source} leaves {len(cut)} samples to analyse.")
     return cut - cut.mean(axis=0)
 
 
@@ -264,9 +252,7 @@ def _check_scaling(scaling):
 
 def _require_taps(tapset):
     if not tapset.taps:
-        raise LuthkitError(
-            f"No tap to analyse: {len(tapset.rejected)} were left out (see TapSet.rejected for why)."
-        )
+        raise LuthkitError(f"No tap to analyse: {len(tapset.rejected)} were left out (see TapSet.rejected for why).")
 
 
 def _energy_density(samples, sample_rate_hz, n_fft, n_bins):

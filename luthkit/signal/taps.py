@@ -117,9 +117,7 @@ def find_taps(
     two or more fellows; a tap without them is judged by itself, and then a second blow within 20 ms may go
     unseen.
     """
-    parameters = {
-        key: value for key, value in locals().items() if key not in ("recordings", "positions", "placements")
-    }
+    parameters = {key: value for key, value in locals().items() if key not in ("recordings", "positions", "placements")}
     _check(parameters)
     positions, placements = dict(positions or {}), dict(placements or {})
     taps: list[Tap] = []
@@ -266,9 +264,7 @@ def _without_strangers(taps: list[Tap], p: Mapping) -> tuple[list[Tap], list[Rej
         for i, reason in zip(members, found, strict=True):
             reasons[i] = reason
     kept = [tap for tap, reason in zip(taps, reasons, strict=True) if not reason]
-    strangers = [
-        Rejection(tap.source, tap.time_s, reason) for tap, reason in zip(taps, reasons, strict=True) if reason
-    ]
+    strangers = [Rejection(tap.source, tap.time_s, reason) for tap, reason in zip(taps, reasons, strict=True) if reason]
     return kept, strangers
 
 

@@ -37,9 +37,7 @@ def spectral_centroid(
         raise LuthkitError(f"weighting is {weighting!r}; use one of {', '.join(map(repr, WEIGHTINGS))}.")
     x = np.asarray(samples, float)
     if x.ndim != 1 or not np.all(np.isfinite(x)):
-        raise LuthkitError(
-            f"A centroid is read from one channel of finite samples, not from shape {x.shape}."
-        )
+        raise LuthkitError(f"A centroid is read from one channel of finite samples, not from shape {x.shape}.")
     if not (isinstance(n_fft, int) and isinstance(hop, int) and n_fft > 1 and hop > 0):
         raise LuthkitError(f"n_fft is {n_fft!r} and hop {hop!r}; use whole numbers from 2 and from 1.")
     w = scipy.signal.get_window(window, n_fft) if isinstance(window, str) else np.asarray(window, float)
@@ -48,9 +46,7 @@ def spectral_centroid(
     if centred:
         x = np.pad(x, n_fft // 2)
     if x.size < n_fft:
-        raise LuthkitError(
-            f"The sound has {x.size} samples, fewer than one frame of {n_fft}; use a smaller n_fft."
-        )
+        raise LuthkitError(f"The sound has {x.size} samples, fewer than one frame of {n_fft}; use a smaller n_fft.")
     frames = np.lib.stride_tricks.sliding_window_view(x, n_fft)[::hop]
     frequency = np.arange(n_fft // 2 + 1) * sample_rate_hz / n_fft
     centroid = np.full(len(frames), np.nan)

@@ -62,9 +62,7 @@ class TransferFunction:
         Raises LuthkitError for a pressure, which holds no motion.
         """
         if self.response_kind not in _ORDERS:
-            raise LuthkitError(
-                "A pressure over force is no mobility; mobility needs a vibration pickup on the wood."
-            )
+            raise LuthkitError("A pressure over force is no mobility; mobility needs a vibration pickup on the wood.")
         i_omega = 2j * np.pi * self.frequency_hz
         order = _ORDERS[self.response_kind]
         factor = np.full(i_omega.shape, np.nan, complex)
@@ -109,20 +107,13 @@ def transfer(
         if value is not None and not 0 < value < np.inf:
             raise LuthkitError(f"{name} is {value}; it is a positive number, full scale per unit.")
     if not tapset.taps:
-        raise LuthkitError(
-            f"No tap to analyse: {len(tapset.rejected)} were left out (see TapSet.rejected for why)."
-        )
+        raise LuthkitError(f"No tap to analyse: {len(tapset.rejected)} were left out (see TapSet.rejected for why).")
     rates = {tap.sample_rate_hz for tap in tapset.taps}
     if len(rates) > 1:
         raise LuthkitError(f"The taps have different sample rates ({sorted(rates)} Hz); read them apart.")
     rate = rates.pop()
-    force = [
-        tap_samples(tap, length_s=length_s, lead_s=lead_s, channel=force_channel)[:, 0] for tap in tapset.taps
-    ]
-    answer = [
-        tap_samples(tap, length_s=length_s, lead_s=lead_s, channel=response_channel)[:, 0]
-        for tap in tapset.taps
-    ]
+    force = [tap_samples(tap, length_s=length_s, lead_s=lead_s, channel=force_channel)[:, 0] for tap in tapset.taps]
+    answer = [tap_samples(tap, length_s=length_s, lead_s=lead_s, channel=response_channel)[:, 0] for tap in tapset.taps]
     n = min(len(samples) for samples in force)
     x = scipy.fft.rfft(np.array([samples[:n] for samples in force]), axis=1) / (force_sensitivity or 1.0)
     y = scipy.fft.rfft(np.array([samples[:n] for samples in answer]), axis=1) / (response_sensitivity or 1.0)
@@ -133,9 +124,7 @@ def transfer(
     g_xx, g_yy = np.mean(np.abs(x) ** 2, axis=0), np.mean(np.abs(y) ** 2, axis=0)
     g_xy = np.mean(np.conj(x) * y, axis=0)
     if not g_xx.max() > 0:
-        raise LuthkitError(
-            f"Channel {force_channel} holds no force; name the hammer's channel as force_channel."
-        )
+        raise LuthkitError(f"Channel {force_channel} holds no force; name the hammer's channel as force_channel.")
     with np.errstate(divide="ignore", invalid="ignore"):
         h1, h2 = g_xy / g_xx, g_yy / np.conj(g_xy)
         coherence = np.abs(g_xy) ** 2 / (g_xx * g_yy)

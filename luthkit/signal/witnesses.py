@@ -65,9 +65,7 @@ class _Sound:
     fine: np.ndarray  # (n_taps, n_fine) energy density, finely zero-padded
     fine_step_hz: float
     duration_s: float  # of the shortest cut
-    quiet: (
-        np.ndarray
-    )  # (n,) power density before the onsets every _QUIET_STEP_HZ from 0 on; NaN where unknown
+    quiet: np.ndarray  # (n,) power density before the onsets every _QUIET_STEP_HZ from 0 on; NaN where unknown
     left_out: np.ndarray  # (n_taps + n_placements, n_taps) weights of the averages that leave one of them out
 
     def per_tap(self, row_values):
@@ -198,8 +196,6 @@ def _peak_width(sound, frequency, damping, gap_hz, density):
     sides = [half_power(row @ curves, inside, step) for row in sound.left_out]
     if any(side is None for side in sides):
         return none("a neighbour or noise hides in some taps where it has fallen by 3 dB")
-    scatter = sound.scatter(
-        np.array([damping_from_width(side[1] + side[2], duration, frequency) for side in sides])
-    )
+    scatter = sound.scatter(np.array([damping_from_width(side[1] + side[2], duration, frequency) for side in sides]))
     lopsided = zeta * abs(left - right) / (left + right)
     return Witness("peak width", peak_hz, zeta, sqrt(scatter**2 + lopsided**2))
