@@ -1,0 +1,97 @@
+"""What disturbs a tap: the covariance of a room's tail, whitening, hum and hiss."""
+
+import numpy as np
+import pytest
+from scipy.linalg import toeplitz
+
+from luthkit import simulate
+from luthkit.signal.cells import make_cells
+from luthkit.signal.room import Room, Whitener, find_mains, hiss_rms, tail_covariance
+
+RATE = 2400.0
+ROOM = Room(t60_s=0.4, reverberant_to_direct=0.1)
+
+
+def dry_sound(n=400):
+    body = simulate.random_body(np.random.default_rng(5))
+    low = body.frequency_hz < 1000
+    wave = (body.residues[low, 0] @ np.exp(np.outer(body.poles[low], np.arange(n) / RATE))).real
+    return wave / np.abs(wave).max()
+
+
+def tails(rng, n_runs, n):
+    """Gaussian tails drawn from their definition: variance falls 60 dB in T60, energy 0.1, from 3 ms on."""
+    t = np.arange(n) / RATE
+    weight = np.exp(-6 * np.log(10) * t / ROOM.t60_s) * (np.arange(n) >= round(0.003 * RATE))
+    return rng.standard_normal((n_runs, n)) * np.sqrt(ROOM.reverberant_to_direct * weight / weight.sum())
+
+
+def test_the_tail_covariance_is_that_of_its_definition():
+    """C = S W S' with S the convolution by the sound and W the variances of the tail."""
+    sound = dry_sound()
+    n_late = round(0.003 * RATE)
+    keep = 10 ** (-6 / (ROOM.t60_s * RATE))
+    u = np.arange(len(sound))
+    weight = np.where(u >= n_late, ROOM.reverberant_to_direct * (1 - keep) * keep ** (u - n_late), 0.0)
+    spread = toeplitz(sound, np.zeros(len(sound)))
+    expected = (spread * weight) @ spread.T
+    got = tail_covariance(sound, 300, RATE, ROOM)
+    assert got == pytest.approx(expected[100:, 100:], abs=1e-12 * expected.max())
+
+
+def test_whitened_reverberation_has_unit_variance():
+    """Chi-square a sample within 10 %, in each fifth of the time as well: loud start and faint end count alike."""
+    rng, sound = np.random.default_rng(3), dry_sound()
+    covariance = tail_covariance(sound, 300, RATE, ROOM)
+    hiss = 1e-3 * np.sqrt(np.max(np.diag(covariance)))
+    whitener = Whitener(covariance=covariance + hiss**2 * np.eye(300))
+    runs = 80
+    heard = np.array([np.convolve(sound, tail)[: len(sound)] for tail in tails(rng, runs, len(sound))])
+    heard = heard[:, 100:] + hiss * rng.standard_normal((runs, 300))
+    white = whitener(heard.T)
+    assert np.mean(white**2) == pytest.approx(1, abs=0.1)
+    assert np.mean(white.reshape(5, -1) ** 2, axis=1) == pytest.approx(np.ones(5), abs=0.15)
+    step = np.mean(white[1:] * white[:-1])
+    assert abs(step) < 0.05
+
+
+def test_plain_whitener_divides_by_the_noise():
+    values = np.arange(6.0).reshape(3, 2)
+    assert Whitener(0.5)(values) == pytest.approx(2 * values)
+
+
+def test_a_rooms_figures():
+    """Amplitude decay rate 3 ln 10 / T60 (ISO 3382-1, from memory), direct over reverberant energy."""
+    assert ROOM.decay_per_s == pytest.approx(6.907755 / 0.4, rel=1e-6)
+    assert ROOM.direct_to_reverberant_db == pytest.approx(10.0)
+
+
+def cells_of(seed=0, **bench):
+    rng = np.random.default_rng(seed)
+    return make_cells(simulate.tap_set(rng, simulate.random_body(rng), simulate.Bench(**bench)).taps)
+
+
+@pytest.mark.parametrize("mains_hz", [50.0, 60.0])
+def test_mains_are_found_in_the_noise_before_the_taps(mains_hz):
+    mains = find_mains(cells_of(mains_hz=mains_hz), 1000.0)
+    assert (mains.frequency_hz, mains.n_lines > 0) == (mains_hz, True)
+
+
+def test_no_mains_where_there_are_none():
+    assert [find_mains(cells_of(seed, hum_db=None), 1000.0).n_lines for seed in range(5)] == [0] * 5
+
+
+@pytest.mark.parametrize("hum_db", [None, -25.0])
+def test_hiss_is_read_beside_the_hum(hum_db):
+    """White noise of standard deviation s at the recorded rate has s sqrt(1 / factor) after decimation."""
+    rng = np.random.default_rng(7)
+    bench = simulate.Bench(n_taps=20, snr_db=40.0, hum_db=hum_db, level_spread_db=0.0)
+    tapset = simulate.tap_set(rng, simulate.random_body(rng), bench)
+    before = np.concatenate([tap.samples[:4700, 0] for tap in tapset.taps])
+    sharp = np.diff(before, 2)  # takes the hum away, multiplies the variance of white noise by 6
+    noise = np.sqrt(np.mean(sharp**2) / 6)
+    cell = make_cells(tapset.taps)[0]
+    weights = cell.gains / np.sum(cell.gains**2)
+    factor = cell.source_rate_hz / cell.sample_rate_hz
+    expected = noise * np.sqrt(np.sum(weights**2) / factor)
+    assert hiss_rms(cell, find_mains([cell], 1000.0)) == pytest.approx(expected, rel=0.06)
