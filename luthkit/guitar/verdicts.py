@@ -82,14 +82,13 @@ def _where(pairs, verdict):
 
 
 def _told(pairs, quantity):
-    """["frequency at 205 Hz (+91 ± 5 cents)", "299 Hz (+80 ± 5 cents)"]; ± is half the 95 % interval."""
+    """["frequency at 205 Hz (+91 cents, 95 % interval +86 to +96)", "299 Hz (...)"]."""
     told = []
     for pair in pairs:
         d = getattr(pair, quantity)
         if d.verdict == HEARD:
-            text = f"{d.value:+.0f} ± {(d.high - d.low) / 2:.0f} cents"
-            if quantity == "damping":
-                text = f"{d.value:+.0f} %, 95 % interval {d.low:+.0f} to {d.high:+.0f}"
+            unit = "cents" if d.unit == "cents" else "%"
+            text = f"{d.value:+.0f} {unit}, 95 % interval {d.low:+.0f} to {d.high:+.0f}"
             told.append(f"{'' if told else quantity + ' at '}{pair.build.frequency_hz:.0f} Hz ({text})")
     return told
 

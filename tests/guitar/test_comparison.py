@@ -306,7 +306,7 @@ def test_a_mode_that_only_some_references_have_says_so():
 def test_the_summary_names_what_is_heard_what_is_not_and_what_cannot_be_told():
     build = modeset(100, 206, mode(300, 0.03, damping_u=0.2), 500)
     text = " ".join(compare(build, modeset(100, 200, 300, 700)).summary)
-    assert "Likely heard: frequency at 206 Hz (+51 ± " in text
+    assert "Likely heard: frequency at 206 Hz (+51 cents, 95 % interval +" in text
     assert "frequency at 100 and 300 Hz" in text
     assert "cannot be told" in text and "damping at 300 Hz" in text
     assert "1 of the build and 1 of the reference" in text
