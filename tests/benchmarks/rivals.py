@@ -57,7 +57,7 @@ def lscf_modes(tapset, true_poles, *, settle_s: float = 0.0) -> np.ndarray:
 
 def width_modes(tapset, true_poles, *, pad: int = 8) -> np.ndarray:
     """Poles (n,) from the highest point of the mean spectrum within 3 % of each true frequency and the width 3 dB
-    below it: zeta = width / 2 f."""
+    below it: zeta = width / 2 f. NaN where the spectrum does not fall by 3 dB on both sides."""
     frequency, response = complex_spectrum(tapset, pad=pad)
     size = np.abs(response)
     found = []
@@ -65,8 +65,11 @@ def width_modes(tapset, true_poles, *, pad: int = 8) -> np.ndarray:
         near = np.flatnonzero(np.abs(frequency / hz - 1) < 0.03)
         top = near[np.argmax(size[near])]
         half = size[top] / np.sqrt(2)
-        low = np.flatnonzero(size[:top] < half)[-1]
-        high = top + np.flatnonzero(size[top:] < half)[0]
+        below, above = np.flatnonzero(size[:top] < half), np.flatnonzero(size[top:] < half)
+        if not len(below) or not len(above):  # nowhere 3 dB lower
+            found.append(np.nan)
+            continue
+        low, high = below[-1], top + above[0]
         left = frequency[low] + (half - size[low]) / (size[low + 1] - size[low]) * frequency[1]
         right = frequency[high] - (half - size[high]) / (size[high - 1] - size[high]) * frequency[1]
         zeta = min((right - left) / (2 * frequency[top]), 0.999)
