@@ -8,6 +8,4 @@ def one_line(text: str) -> str:
     'two\\\\nlines'
     """
     text = text.encode("utf-8", "backslashreplace").decode("utf-8")
-    return "".join(
-        letter if letter.isprintable() else letter.encode("unicode_escape").decode() for letter in text
-    )
+    return "".join(letter if letter.isprintable() else letter.encode("unicode_escape").decode() for letter in text)

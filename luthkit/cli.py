@@ -50,16 +50,12 @@ def main(argv=None) -> int:
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = _Parser(
-        prog="luthkit", description="Read the modes of guitars from tap recordings and compare them."
-    )
+    parser = _Parser(prog="luthkit", description="Read the modes of guitars from tap recordings and compare them.")
     parser.add_argument("--version", action="version", version=f"luthkit {__version__}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True, parser_class=_Parser)
 
     modes = commands.add_parser("modes", help="the modes of one instrument")
-    modes.add_argument(
-        "paths", nargs="+", metavar="FOLDER|FILE", help="one folder of recordings, or sound files"
-    )
+    modes.add_argument("paths", nargs="+", metavar="FOLDER|FILE", help="one folder of recordings, or sound files")
     modes.set_defaults(run=_modes)
 
     compare = commands.add_parser("compare", help="a build beside one or more references")
@@ -80,9 +76,7 @@ def _parser() -> argparse.ArgumentParser:
 def _modes(options) -> int:
     folders = [path for path in options.paths if os.path.isdir(path)]
     if folders and len(options.paths) > 1:
-        raise _BadUse(
-            "modes reads one instrument: name one folder, or several files, but not several folders"
-        )
+        raise _BadUse("modes reads one instrument: name one folder, or several files, but not several folders")
     _check_paths(options.paths, options.report)
     from .shop.reading import read_instrument
     from .show import data, words
@@ -147,18 +141,14 @@ def _check_paths(paths, report):
             from .show.report import identity_in
 
             if identity_in(report) is None:
-                raise _BadUse(
-                    f"{report} exists and is no report of luthkit; name another file for the report"
-                )
+                raise _BadUse(f"{report} exists and is no report of luthkit; name another file for the report")
 
 
 def _no_modes(modeset) -> str:
     """Why there is nothing to show, in one sentence."""
     name = modeset.name or "this instrument"
     if modeset.taps_accepted:
-        return (
-            f"no mode was found in the {modeset.taps_accepted} taps of {name}; record at least 5 clean taps"
-        )
+        return f"no mode was found in the {modeset.taps_accepted} taps of {name}; record at least 5 clean taps"
     if not modeset.rejected:
         return f"no tap was found in the recordings of {name}; record at least 5 clean taps"
     first, more = modeset.rejected[0], len(modeset.rejected) - 1

@@ -29,9 +29,7 @@ def test_all_of_it_is_small_and_in_its_place():
     files = [path for path in HOME.rglob("*") if path.is_file()]
     assert sum(path.stat().st_size for path in files) < 15e6
     expected = {f"{folder}/session.toml" for folder in FOLDERS} | {"truth.json", "ABOUT.md"} | set(SOUNDS)
-    found = {
-        path.relative_to(HOME).as_posix() for path in files if path.suffix != ".png"
-    }  # pictures may lie here
+    found = {path.relative_to(HOME).as_posix() for path in files if path.suffix != ".png"}  # pictures may lie here
     assert found == expected
     assert sorted(TRUTH["sounds"]) == SOUNDS
     assert len(FOLDERS) >= 3

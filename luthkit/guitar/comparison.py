@@ -16,9 +16,7 @@ from .verdicts import CANNOT_TELL, COVERAGE, HEARD, UNHEARD, judge, sum_up
 
 FEWEST_TAPS = 3
 _NOT_SURE = "another pairing fits nearly as well: this may not be the same mode on both guitars"
-_BLENDED = (
-    "two modes stand closer than half the width of their peaks, so their damping is shared out by guess"
-)
+_BLENDED = "two modes stand closer than half the width of their peaks, so their damping is shared out by guess"
 _CENTS = 1200 / log(2)  # one unit of natural logarithm, in cents
 
 
@@ -137,9 +135,7 @@ def compare(
     body = [mode for mode in build.modes if mode.kind == "body"]
     pairs, paired_modes, paired_bands = [], set(), set()
     for i, j, sure in pair_up([candidate(build, mode) for mode in body], [centre for _, centre in bands]):
-        pairs.append(
-            _judge(build, body[i], bands[j][0], references=references, sure=sure, thresholds=thresholds)
-        )
+        pairs.append(_judge(build, body[i], bands[j][0], references=references, sure=sure, thresholds=thresholds))
         paired_modes.add(i)
         paired_bands.add(j)
     build_only = tuple(mode for i, mode in enumerate(body) if i not in paired_modes)
@@ -252,9 +248,7 @@ def _judge(build, mode, band, *, references, sure, thresholds) -> Pair:
     notes = list(dict.fromkeys(mode.notes))
     if not sure:
         notes.append(_NOT_SURE)
-    members = [
-        (r, m) for n, r in zip(names[1:], references, strict=True) for name, m in band.members if name == n
-    ]
+    members = [(r, m) for n, r in zip(names[1:], references, strict=True) for name, m in band.members if name == n]
     blended = [f"{m.frequency_hz:.0f} Hz" for r, m in [(build, mode), *members] if _blended(r, m)]
     if len(band.members) < band.n_references:
         notes.append(f"found on {len(band.members)} of {band.n_references} references")

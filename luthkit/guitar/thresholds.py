@@ -97,9 +97,7 @@ class Thresholds:
 
     def figures(self) -> tuple[tuple[str, Figure], ...]:
         """Every figure with its name in plain words, in the order above."""
-        return tuple(
-            (_WORDS[item.name], getattr(self, item.name)) for item in fields(self) if item.name != "setting"
-        )
+        return tuple((_WORDS[item.name], getattr(self, item.name)) for item in fields(self) if item.name != "setting")
 
 
 _WORDS = {

@@ -52,9 +52,7 @@ def read_instrument(paths, *, band_hz: tuple[float, float] = (60.0, 1000.0)) -> 
     return replace(modeset, notes=tuple(notes), parameters=frozen_dict(parameters))
 
 
-def read_instruments(
-    folders: Sequence, *, executor: Executor | None = None, **options
-) -> tuple[ModeSet, ...]:
+def read_instruments(folders: Sequence, *, executor: Executor | None = None, **options) -> tuple[ModeSet, ...]:
     """`read_instrument` of each folder, in the order given, several at a time.
 
     `executor` is any `concurrent.futures.Executor`; it is used as it is and left open. Without one, several

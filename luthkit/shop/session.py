@@ -72,9 +72,7 @@ class Session:
     def of_kind(self, kind: str = "tap", *, condition: str | None = None) -> tuple[SessionRecording, ...]:
         """The recordings of one kind, in any condition when None. An unknown kind raises `LuthkitError`."""
         _one_of("kind", kind, KINDS, self.name)
-        return tuple(
-            r for r in self.recordings if r.kind == kind and (condition is None or r.condition == condition)
-        )
+        return tuple(r for r in self.recordings if r.kind == kind and (condition is None or r.condition == condition))
 
     @property
     def positions(self) -> Mapping[str, str]:
@@ -118,9 +116,7 @@ def read_session(paths) -> Session:
     where = folder / FILE_NAME
     said = _read_toml(where) if where.is_file() else {}
     listed = _listed(said.pop("recording", []), folder, where, said.get("kind", "tap"))
-    recordings = tuple(
-        _described(path, _relative(path, folder), listed, said.get("kind", "tap")) for path in found
-    )
+    recordings = tuple(_described(path, _relative(path, folder), listed, said.get("kind", "tap")) for path in found)
     name = said.get("guitar") or folder.resolve().name
     return Session(name, recordings, frozen_dict(said), _notes_on(recordings))
 
@@ -129,8 +125,7 @@ def _named_files(found: list[Path]) -> tuple[SessionRecording, ...]:
     """Files named one by one: called by their file name, or by the whole path where two have the same."""
     names = [path.name for path in found]
     return tuple(
-        SessionRecording(path.name if names.count(path.name) == 1 else path.as_posix(), path)
-        for path in found
+        SessionRecording(path.name if names.count(path.name) == 1 else path.as_posix(), path) for path in found
     )
 
 
@@ -143,9 +138,7 @@ def _read_toml(where: Path) -> dict:
     try:
         said = tomllib.loads(where.read_text(encoding="utf-8-sig"))
     except tomllib.TOMLDecodeError as error:
-        raise LuthkitError(
-            f"{where} is not valid TOML: {error}; mend that line, or remove the file."
-        ) from error
+        raise LuthkitError(f"{where} is not valid TOML: {error}; mend that line, or remove the file.") from error
     except UnicodeDecodeError as error:
         raise LuthkitError(f"{where} is not UTF-8 text; save it again as UTF-8.") from error
     except OSError as error:
@@ -153,9 +146,7 @@ def _read_toml(where: Path) -> dict:
     for key, value in said.items():
         if key == "recording":
             if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
-                raise LuthkitError(
-                    f"{where}: write each recording under a line [[recording]], in double brackets."
-                )
+                raise LuthkitError(f"{where}: write each recording under a line [[recording]], in double brackets.")
             continue
         _one_of("key", key, (*_KEYS, "[[recording]]"), where)
         if key in _NUMBERS:
@@ -186,15 +177,11 @@ def _listed(items: list[dict], folder: Path, where: Path, usual_kind: str) -> di
         file = item["file"].replace("\\", "/")
         parts = PurePosixPath(file)
         if parts.is_absolute() or ".." in parts.parts or ":" in file.split("/")[0]:
-            raise LuthkitError(
-                f"{entry}: file is {item['file']!r}; it must lie in the folder of the session."
-            )
+            raise LuthkitError(f"{entry}: file is {item['file']!r}; it must lie in the folder of the session.")
         if not (folder / parts).resolve().is_relative_to(folder.resolve()):
             raise LuthkitError(f"{entry}: {item['file']!r} leads out of the folder of the session.")
         if not (folder / parts).exists():
-            raise LuthkitError(
-                f"{entry}: {item['file']!r} is not in {folder}; correct the name or remove the entry."
-            )
+            raise LuthkitError(f"{entry}: {item['file']!r} is not in {folder}; correct the name or remove the entry.")
         if str(parts) in listed:
             raise LuthkitError(f"{entry}: {item['file']!r} is listed twice; remove one entry.")
         kind = item.get("kind", usual_kind)
@@ -220,18 +207,10 @@ def _notes_on(recordings: tuple[SessionRecording, ...]) -> tuple[str, ...]:
     unknown = sum(not r.position for r in taps)
     notes = []
     if unknown:
-        which = (
-            "No recording says"
-            if unknown == len(taps)
-            else f"{unknown} of {len(taps)} tap recordings do not say"
-        )
-        notes.append(
-            f"{which} where the guitar was struck; taps without a position are taken as one position."
-        )
+        which = "No recording says" if unknown == len(taps) else f"{unknown} of {len(taps)} tap recordings do not say"
+        notes.append(f"{which} where the guitar was struck; taps without a position are taken as one position.")
     if taps and not any(r.placement for r in taps):
-        notes.append(
-            "No re-placement of guitar and microphone was noted; the taps are taken as one placement."
-        )
+        notes.append("No re-placement of guitar and microphone was noted; the taps are taken as one placement.")
     return tuple(notes)
 
 

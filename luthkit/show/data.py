@@ -46,8 +46,7 @@ def modeset_data(modeset: ModeSet) -> dict:
         "taps": {
             "accepted": modeset.taps_accepted,
             "rejected": [
-                {"file": left.source, "time_s": left.time_s, "reason": left.reason}
-                for left in modeset.rejected
+                {"file": left.source, "time_s": left.time_s, "reason": left.reason} for left in modeset.rejected
             ],
         },
         "placements": modeset.placements,

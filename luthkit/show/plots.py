@@ -319,14 +319,8 @@ def _verdict_key(comparison):
     key = []
     for verdict, (marker, face, edge) in VERDICT_STYLES.items():
         if verdict in used:
-            key.append(
-                Line2D([], [], marker=marker, color=edge, markerfacecolor=face, linestyle="-", label=verdict)
-            )
-    key.append(
-        Patch(
-            color="#DDDDDD", label=f"one guitar read twice, {comparison.thresholds.setting} (planning value)"
-        )
-    )
+            key.append(Line2D([], [], marker=marker, color=edge, markerfacecolor=face, linestyle="-", label=verdict))
+    key.append(Patch(color="#DDDDDD", label=f"one guitar read twice, {comparison.thresholds.setting} (planning value)"))
     key.append(Line2D([], [], color="#882255", linestyle=":", label="the best listeners begin to notice"))
     key.append(Line2D([], [], color="#882255", linestyle="--", label="typical listeners begin to notice"))
     if len(comparison.references) > 1:

@@ -62,8 +62,7 @@ def write_report(result: Comparison | ModeSet, path) -> Path:
     identity = report_identity(result)
     if path.exists() and identity_in(path) != identity:
         raise LuthkitError(
-            f"{path} already exists and is not a report of these recordings; "
-            "name another file or move it away"
+            f"{path} already exists and is not a report of these recordings; name another file or move it away"
         )
     text = report_html(result)
     try:
@@ -80,9 +79,7 @@ def write_report(result: Comparison | ModeSet, path) -> Path:
     except BaseException as error:
         Path(aside).unlink(missing_ok=True)
         if isinstance(error, OSError):
-            raise LuthkitError(
-                f"the report {path} cannot be written ({_why(error)}); name another file"
-            ) from error
+            raise LuthkitError(f"the report {path} cannot be written ({_why(error)}); name another file") from error
         raise
     return path
 
@@ -231,9 +228,7 @@ def _instrument_details(modeset, *, picture=False):
         rows = [(key.replace("_", " "), str(value)) for key, value in said.items()]
         parts += ["<h3>Conditions, as written down</h3>", _table(("What", "Value"), rows)]
     else:
-        parts.append(
-            "<p>No conditions (climate, strings, microphone) were written down for this session.</p>"
-        )
+        parts.append("<p>No conditions (climate, strings, microphone) were written down for this session.</p>")
     rest = {key: value for key, value in modeset.parameters.items() if key != "conditions"}
     rows = [(key.replace("_", " "), str(value)) for key, value in rest.items()]
     files = "".join(
@@ -254,9 +249,7 @@ def _witness_table(modeset):
         for witness in mode.witnesses:
             value = 100 * witness.damping_ratio
             text = words.with_error(value, 100 * witness.damping_ratio_u, unit="%")
-            rows.append(
-                (str(number), witness.method, text if isfinite(value) else "no answer", witness.reason)
-            )
+            rows.append((str(number), witness.method, text if isfinite(value) else "no answer", witness.reason))
     if not rows:
         return ""
     table = _table(("No.", "Method", "Damping ratio", "Why not"), rows)

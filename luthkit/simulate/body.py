@@ -36,9 +36,7 @@ class Body:
         order = np.argsort(np.abs(self.poles))
         labels = self.labels or ("",) * len(order)
         object.__setattr__(self, "poles", frozen_array(np.asarray(self.poles)[order], dtype=complex, ndim=1))
-        object.__setattr__(
-            self, "residues", frozen_array(np.asarray(self.residues)[order], dtype=complex, ndim=2)
-        )
+        object.__setattr__(self, "residues", frozen_array(np.asarray(self.residues)[order], dtype=complex, ndim=2))
         object.__setattr__(self, "labels", tuple(labels[i] for i in order))
 
     @property

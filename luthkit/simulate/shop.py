@@ -149,10 +149,7 @@ def _strums(name: str, instrument: ShopGuitar, body: Body):
     """Strokes over an open chord, from the lowest string to the highest."""
     rng = _rng(name)
     chord = [string.stopped(fret) for string, fret in zip(STRINGS, E_MAJOR_FRETS, strict=True)]
-    strokes = [
-        strum_sound(rng, body, chord, length_s=STRUM_S, sample_rate_hz=SAMPLE_RATE_HZ)
-        for _ in range(N_STRUMS)
-    ]
+    strokes = [strum_sound(rng, body, chord, length_s=STRUM_S, sample_rate_hz=SAMPLE_RATE_HZ) for _ in range(N_STRUMS)]
     samples, told = _in_the_room(rng, instrument, body, [sound for sound, _ in strokes])
     starts = [rounded(np.add(first, own)) for first, (_, own) in zip(told["onsets_s"], strokes, strict=True)]
     return samples, {**told, "strings_let_go_s": starts, "chord": "E major", "frets": E_MAJOR_FRETS}

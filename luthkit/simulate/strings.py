@@ -73,9 +73,7 @@ class String:
         force /= np.pi * place * (1 - place) * n * self.length_m
         rate = self.decay_rates_per_s(up_hz)
         across_hz = up_hz * (1 + self.across_sharp)
-        poles = np.concatenate(
-            [-rate + 2j * np.pi * up_hz, -self.across_loss * rate + 2j * np.pi * across_hz]
-        )
+        poles = np.concatenate([-rate + 2j * np.pi * up_hz, -self.across_loss * rate + 2j * np.pi * across_hz])
         angle = np.deg2rad(angle_deg)
         force = np.concatenate([np.cos(angle) * force, self.across_share * np.sin(angle) * force])
         labels = tuple(f"{k} {way}" for way in ("up", "across") for k in n)

@@ -131,9 +131,7 @@ def test_verdict_on_damping(ratio, u, verdict):
     assert only(compare(modeset(build), modeset(reference), thresholds=own)).damping.verdict == verdict
 
 
-@pytest.mark.parametrize(
-    ("build_taps", "reference_taps", "who"), [(2, 8, "new one: 2"), (8, 1, "old one: 1")]
-)
+@pytest.mark.parametrize(("build_taps", "reference_taps", "who"), [(2, 8, "new one: 2"), (8, 1, "old one: 1")])
 def test_fewer_than_three_taps_cannot_tell_and_says_on_which_side(build_taps, reference_taps, who):
     comparison = compare(
         modeset(220, name="new one", taps=build_taps), modeset(200, name="old one", taps=reference_taps)
@@ -253,9 +251,7 @@ def test_a_pairing_that_could_as_well_be_another_says_so_and_claims_no_differenc
 
 
 def test_room_and_string_lines_are_listed_and_not_judged():
-    comparison = compare(
-        modeset(100, mode(147, kind="string"), name="new"), modeset(100, mode(60, kind="room"))
-    )
+    comparison = compare(modeset(100, mode(147, kind="string"), name="new"), modeset(100, mode(60, kind="room")))
     assert len(comparison.pairs) == 1
     assert [(who, m.kind) for who, m in comparison.set_aside] == [("new", "string"), ("reference 1", "room")]
 

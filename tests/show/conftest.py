@@ -46,9 +46,7 @@ def make_set(name, *, seed=1, stretch=1.0, placements=2, conditions=None, notes=
 
 @pytest.fixture(scope="session")
 def build():
-    return make_set(
-        AWKWARD, stretch=1.03, conditions={"relative_humidity_percent": 55, "microphone": "<one>"}
-    )
+    return make_set(AWKWARD, stretch=1.03, conditions={"relative_humidity_percent": 55, "microphone": "<one>"})
 
 
 @pytest.fixture(scope="session")

@@ -17,9 +17,7 @@ def bars(ax):
     found = []
     for item in ax.collections:
         if isinstance(item, LineCollection):
-            found += [
-                (s[0, 0], s[0, 1], s[1, 1]) for s in item.get_segments() if len(s) and s[0, 0] == s[1, 0]
-            ]
+            found += [(s[0, 0], s[0, 1], s[1, 1]) for s in item.get_segments() if len(s) and s[0, 0] == s[1, 0]]
     return found
 
 

@@ -95,25 +95,17 @@ def test_the_report_says_all_that_the_numbers_rest_on(html, comparison):
 
 def test_a_report_of_one_instrument(build):
     page = Page(report_html(build))
-    assert (
-        "3 body modes found" in page.text
-        and "too wide" in page.text
-        and "the second opinions differ" in page.text
-    )
+    assert "3 body modes found" in page.text and "too wide" in page.text and "the second opinions differ" in page.text
     assert len([tag for tag, _ in page.tags if tag == "img"]) == 1
 
 
 def test_levels_are_grey_and_never_judged(build):
     page = Page(report_html(build))
-    levels = [
-        attributes for tag, attributes in page.tags if tag == "td" and attributes.get("class") == "level"
-    ]
+    levels = [attributes for tag, attributes in page.tags if tag == "td" and attributes.get("class") == "level"]
     assert len(levels) == len(build.modes)
 
 
-def test_the_same_recordings_replace_their_report_and_nothing_else_does(
-    tmp_path, comparison, build, references
-):
+def test_the_same_recordings_replace_their_report_and_nothing_else_does(tmp_path, comparison, build, references):
     path = default_path(comparison, tmp_path)
     assert write_report(comparison, path) == path
     assert default_path(comparison, tmp_path) == path

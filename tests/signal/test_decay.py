@@ -44,9 +44,7 @@ def test_side_by_side_with_pyrato(evaluation):
 
         curve = pyrato.edc.schroeder_integration(pyfar.Signal(decay(), RATE))
         theirs = pyrato.parameters.reverberation_time_linear_regression(curve, T=evaluation)
-    assert decay_time(decay(), RATE, evaluation).decay_time_s == pytest.approx(
-        float(np.squeeze(theirs)), rel=2e-4
-    )
+    assert decay_time(decay(), RATE, evaluation).decay_time_s == pytest.approx(float(np.squeeze(theirs)), rel=2e-4)
 
 
 def test_noise_does_not_lengthen_the_decay():
@@ -60,9 +58,7 @@ def test_noise_does_not_lengthen_the_decay():
         assert decay_time(noisy, RATE, evaluation).decay_time_s == pytest.approx(0.5497, rel=0.01)
 
 
-@pytest.mark.parametrize(
-    ("noise_db", "answered"), [(-60, "EDT T20 T30"), (-40, "EDT T20"), (-30, "EDT"), (-15, "")]
-)
+@pytest.mark.parametrize(("noise_db", "answered"), [(-60, "EDT T20 T30"), (-40, "EDT T20"), (-30, "EDT"), (-15, "")])
 def test_too_much_noise_is_refused_with_the_reason(noise_db, answered):
     """ISO 3382-1 (from memory): the noise at least 10 dB below the lower end of the evaluation range."""
     noisy = decay() + 10 ** (noise_db / 20) * np.random.default_rng(1).standard_normal(2 * RATE)
@@ -99,9 +95,7 @@ def test_an_octave_finds_its_own_decay():
         (141.4, 3 * np.log(10) / (2 * np.pi * 2.0)),
         (1060.7, 3 * np.log(10) / (2 * np.pi * 6.0)),
     ):
-        assert decay_time(both, RATE, "T20", band_hz=(low, 2 * low)).decay_time_s == pytest.approx(
-            expected, rel=0.01
-        )
+        assert decay_time(both, RATE, "T20", band_hz=(low, 2 * low)).decay_time_s == pytest.approx(expected, rel=0.01)
 
 
 def test_the_curve_starts_at_nothing_and_falls():
@@ -122,9 +116,7 @@ def test_the_vector_of_light_damping():
 
 
 def test_the_envelope_of_a_steady_tone_is_its_amplitude():
-    time, envelope = band_envelope(
-        0.3 * np.cos(2 * np.pi * 200 * np.arange(RATE) / RATE), RATE, 200, bandwidth_hz=20
-    )
+    time, envelope = band_envelope(0.3 * np.cos(2 * np.pi * 200 * np.arange(RATE) / RATE), RATE, 200, bandwidth_hz=20)
     inside = (time > 0.1) & (time < 0.9)
     np.testing.assert_allclose(envelope[inside], 0.3, rtol=1e-3)
     _, beside = band_envelope(np.cos(2 * np.pi * 210 * np.arange(RATE) / RATE), RATE, 200, bandwidth_hz=20)
@@ -142,9 +134,7 @@ def test_any_lone_mode_is_read_within_its_uncertainty(frequency, damping, width,
         assert found.damping_ratio == pytest.approx(damping, abs=allowed)
     else:
         assert found.reason
-        assert (
-            damping > 0.02 or 2 * np.pi * frequency * damping * 1.5 < 3
-        )  # very short, or hardly falls in 1.5 s
+        assert damping > 0.02 or 2 * np.pi * frequency * damping * 1.5 < 3  # very short, or hardly falls in 1.5 s
 
 
 @pytest.mark.parametrize("bandwidth_hz", [4.0, 10.0, 40.0])
@@ -190,9 +180,7 @@ def test_the_uncertainty_is_the_scatter():
     rng = np.random.default_rng(11)
     rate, a, sigma = 4000, 2 * np.pi * 2.0, 0.02
     clean = decay(200, 0.01, 1.2, rate)
-    found = [
-        decay_from_envelope(clean + sigma * rng.standard_normal(clean.size), rate, 200) for _ in range(200)
-    ]
+    found = [decay_from_envelope(clean + sigma * rng.standard_normal(clean.size), rate, 200) for _ in range(200)]
     rates = np.array([2 * np.pi * 200 * each.damping_ratio for each in found])
     stated = np.array([2 * np.pi * 200 * each.damping_ratio_u for each in found])
     bound = 4 * sigma * np.sqrt(a**3 / rate)

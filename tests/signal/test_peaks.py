@@ -63,9 +63,7 @@ def test_prominence_is_the_height_over_the_higher_valley():
     level = np.array([0, 10, 4, 30, 12, 20, 0.0])
     spectrum = spectrum_of(np.arange(7.0), 10 ** (level / 10), noise=np.full(7, 10**0.5))
     assert [round(p.prominence_db, 9) for p in find_peaks(spectrum, interpolation="none")] == [6, 30, 8]
-    assert [p.above_noise_db for p in find_peaks(spectrum, interpolation="none")] == pytest.approx(
-        [5, 25, 15]
-    )
+    assert [p.above_noise_db for p in find_peaks(spectrum, interpolation="none")] == pytest.approx([5, 25, 15])
     assert [p.frequency_hz for p in find_peaks(spectrum, prominence_db=7, interpolation="none")] == [3, 5]
     assert [p.frequency_hz for p in find_peaks(spectrum, above_noise_db=15.5, interpolation="none")] == [3]
 
@@ -117,9 +115,7 @@ def test_the_width_of_the_window_is_not_taken_for_damping(frequency, damping, le
     found = peak_width(spectrum, frequency)
     assert found.damping_ratio == pytest.approx(damping, rel=0.02)
     if 2 * np.pi * damping * frequency * length_s < 2.5:
-        assert (
-            found.width_hz / (2 * frequency) > 1.3 * damping
-        )  # what a reading that forgets its window would say
+        assert found.width_hz / (2 * frequency) > 1.3 * damping  # what a reading that forgets its window would say
 
 
 def test_a_cut_too_short_for_the_mode_gives_no_answer():
@@ -158,9 +154,7 @@ def test_a_lopsided_peak_is_less_certain():
     clean = peak_width(spectrum_of(f, np.abs(alone) ** 2), 100.0)
     leant = peak_width(spectrum_of(f, np.abs(alone + 0.4j) ** 2), 100.0)
     assert clean.damping_ratio_u < 1e-4 * clean.damping_ratio
-    assert (
-        leant.damping_ratio_u > abs(leant.damping_ratio / clean.damping_ratio - 1) * clean.damping_ratio / 2
-    )
+    assert leant.damping_ratio_u > abs(leant.damping_ratio / clean.damping_ratio - 1) * clean.damping_ratio / 2
 
 
 def test_a_window_or_a_wrong_place_is_refused():

@@ -116,9 +116,7 @@ def test_noise_alone_lies_on_its_own_floor(scaling):
 
 
 def test_without_a_quiet_stretch_there_is_no_floor():
-    spectrum = average_spectrum(
-        set_of(tap_of(np.random.default_rng(0).standard_normal(999))), scaling="amplitude"
-    )
+    spectrum = average_spectrum(set_of(tap_of(np.random.default_rng(0).standard_normal(999))), scaling="amplitude")
     assert np.all(np.isnan(spectrum.noise)) and np.all(np.isnan(spectrum.noise_db))
 
 
@@ -149,13 +147,9 @@ def test_taps_of_different_rates_and_lengths_share_one_grid():
 @pytest.mark.parametrize("window", ["hann", "flattop", "blackmanharris", "boxcar"])
 def test_a_windowed_sine_keeps_its_height_and_noise_its_density(window):
     rate, n = 8000, 8000
-    sine = sound_spectrum(
-        np.cos(2 * np.pi * 400 * np.arange(n) / rate), rate, scaling="amplitude", window=window
-    )
+    sine = sound_spectrum(np.cos(2 * np.pi * 400 * np.arange(n) / rate), rate, scaling="amplitude", window=window)
     assert sine.value[400] == pytest.approx(1.0, rel=1e-9)
-    hiss = sound_spectrum(
-        np.random.default_rng(4).standard_normal(n), rate, scaling="power density", window=window
-    )
+    hiss = sound_spectrum(np.random.default_rng(4).standard_normal(n), rate, scaling="power density", window=window)
     assert hiss.value[5:-1].mean() == pytest.approx(2 / rate, rel=0.06)
 
 

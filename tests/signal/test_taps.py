@@ -154,9 +154,7 @@ def test_a_smooth_crest_is_flat_but_not_clipped(frequency_hz):
     crest = np.exp(-20 * t) * np.sin(2 * np.pi * frequency_hz * t)
     sound = np.concatenate([np.zeros(19200), np.round(3000 * crest) / 2**15])
     near_top = sound[sound > sound.max() - 0.5 / 2**15]
-    assert (
-        len(near_top) > 3
-    )  # several samples on the highest step: a look at equal samples alone would be fooled
+    assert len(near_top) > 3  # several samples on the highest step: a look at equal samples alone would be fooled
     assert clipped(sound[:, np.newaxis], full_scale=1.0) == ""
 
 

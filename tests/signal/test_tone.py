@@ -37,9 +37,7 @@ def test_equal_to_librosa_on_the_same_frames(n, frame, rate, centred):
     """librosa.feature.spectral_centroid is amplitude-weighted."""
     from librosa.feature import spectral_centroid as theirs
 
-    x = np.cumsum(np.random.default_rng(n).standard_normal(n)) / 50 + np.random.default_rng(
-        1
-    ).standard_normal(n)
+    x = np.cumsum(np.random.default_rng(n).standard_normal(n)) / 50 + np.random.default_rng(1).standard_normal(n)
     n_fft, hop = frame
     ours = spectral_centroid(x, rate, weighting="amplitude", n_fft=n_fft, hop=hop, centred=centred)
     expected = theirs(y=x, sr=rate, n_fft=n_fft, hop_length=hop, center=centred)[0]

@@ -38,17 +38,13 @@ def test_equal_to_scipy(n_taps, n, seed):
     np.testing.assert_allclose(found.h1[1:], xy[1:] / xx[1:], rtol=1e-11)
     np.testing.assert_allclose(found.h2[1:], yy[1:] / np.conj(xy[1:]), rtol=1e-10)
     np.testing.assert_allclose(found.coherence[1:], coherence[1:], atol=1e-12)
-    np.testing.assert_allclose(
-        found.h1[1:] / found.h2[1:], found.coherence[1:], atol=1e-12
-    )  # H1 = gamma^2 H2
+    np.testing.assert_allclose(found.h1[1:] / found.h2[1:], found.coherence[1:], atol=1e-12)  # H1 = gamma^2 H2
 
 
 MASS_KG, DAMPING_N_S_M, STIFFNESS_N_M = 0.08, 2.0, 6.3e4
 
 
-def oscillator_hits(
-    response, n_taps, *, force_fs_per_n=0.01, response_fs=0.05, force_noise=0.0, noise=0.0, seed=3
-):
+def oscillator_hits(response, n_taps, *, force_fs_per_n=0.01, response_fs=0.05, force_noise=0.0, noise=0.0, seed=3):
     """Hits of 1 to 2 ms on a mass, a spring and a dashpot; the response by its exact mobility."""
     rng = np.random.default_rng(seed)
     n = 4 * RATE  # the oscillator's T60 is 0.55 s: after 4 s nothing is left to fold back
@@ -71,18 +67,14 @@ def oscillator_hits(
 @pytest.mark.parametrize("response", ["velocity", "acceleration"])
 def test_an_oscillator_of_known_mobility(response):
     taps, frequency, mobility, factor = oscillator_hits(response, 3)
-    found = transfer(
-        taps, response_kind=response, force_sensitivity=0.01, response_sensitivity=0.05, max_hz=1000
-    )
+    found = transfer(taps, response_kind=response, force_sensitivity=0.01, response_sensitivity=0.05, max_hz=1000)
     inside = slice(1, found.frequency_hz.size)
     np.testing.assert_allclose(found.frequency_hz, frequency[: found.frequency_hz.size])
     np.testing.assert_allclose(found.h1[inside], factor[inside], rtol=1e-6)
     np.testing.assert_allclose(found.h2[inside], factor[inside], rtol=1e-6)
     np.testing.assert_allclose(found.mobility()[inside], mobility[inside], rtol=1e-6)
     np.testing.assert_allclose(found.coherence[inside], 1, atol=1e-9)
-    assert (
-        found.unit == {"velocity": "m/s per N", "acceleration": "m/s^2 per N"}[response] and not found.notes
-    )
+    assert found.unit == {"velocity": "m/s per N", "acceleration": "m/s^2 per N"}[response] and not found.notes
     resonance = np.argmax(np.abs(found.mobility()[inside])) + 1
     natural_hz = np.sqrt(STIFFNESS_N_M / MASS_KG) / (2 * np.pi)
     assert found.frequency_hz[resonance] == pytest.approx(natural_hz, abs=0.25)
@@ -97,8 +89,7 @@ def test_noise_pulls_h1_and_h2_apart_and_shows_in_the_coherence():
         found = transfer(taps, **options)
         band = (frequency > 100) & (frequency < 500)
         error_db = {
-            each: np.median(20 * np.log10(np.abs(getattr(found, each)[band] / mobility[band])))
-            for each in ("h1", "h2")
+            each: np.median(20 * np.log10(np.abs(getattr(found, each)[band] / mobility[band]))) for each in ("h1", "h2")
         }
         assert abs(error_db[steady]) < 0.25 and abs(error_db[disturbed]) > 0.5
         assert (error_db[disturbed] > 0) == (disturbed == "h2")
@@ -121,11 +112,7 @@ def test_one_hit_has_no_coherence():
     """With one record |G_xy|^2 = G_xx G_yy whatever the noise: a coherence of 1 would tell nothing."""
     taps, *_ = oscillator_hits("velocity", 1, noise=1e-2)
     found = transfer(taps, response_kind="velocity", force_sensitivity=0.01, response_sensitivity=0.05)
-    assert (
-        np.all(np.isnan(found.coherence))
-        and np.all(np.isnan(found.h1_relative_u))
-        and found.notes == (ONE_HIT,)
-    )
+    assert np.all(np.isnan(found.coherence)) and np.all(np.isnan(found.h1_relative_u)) and found.notes == (ONE_HIT,)
 
 
 def test_without_sensitivities_the_height_is_relative_and_says_so():

@@ -16,8 +16,7 @@ def taps_of(*modes, n_taps=5, noise=1e-4, rate=8000, length_s=1.2, placements=1,
     taps = []
     for k in range(n_taps):
         sound = sum(
-            a * np.exp(-2 * np.pi * f * z * t) * np.sin(2 * np.pi * f * np.sqrt(1 - z * z) * t)
-            for f, z, a in modes
+            a * np.exp(-2 * np.pi * f * z * t) * np.sin(2 * np.pi * f * np.sqrt(1 - z * z) * t) for f, z, a in modes
         )
         samples = np.concatenate([np.zeros(rate // 10), 10 ** rng.uniform(-0.3, 0.3) * sound])
         samples = np.stack([samples * (1 + 0.5 * c) for c in range(n_channels)], axis=1)
@@ -72,10 +71,7 @@ def test_one_tap_shows_no_scatter():
 
 
 def test_channels_and_rates_may_differ():
-    mixed = (
-        taps_of((150, 0.015, 0.3), rate=44100).taps
-        + taps_of((150, 0.015, 0.3), rate=16000, n_channels=2).taps
-    )
+    mixed = taps_of((150, 0.015, 0.3), rate=44100).taps + taps_of((150, 0.015, 0.3), rate=16000, n_channels=2).taps
     for witness in read_witnesses(TapSet(mixed, (), {}, {}), [150], [0.015])[0]:
         assert witness.damping_ratio == pytest.approx(0.015, rel=0.01)
 

@@ -65,9 +65,7 @@ def test_a_room_has_the_stated_reverberation_time(t60_s):
 
 @given(seed=st.integers(0, 1000), ratio_db=st.floats(-5, 25), delay_s=st.floats(1e-3, 8e-3))
 def test_a_room_has_the_stated_direct_sound(seed, ratio_db, delay_s):
-    room = room_response(
-        np.random.default_rng(seed), 8000, direct_to_reverberant_db=ratio_db, delay_s=delay_s
-    )
+    room = room_response(np.random.default_rng(seed), 8000, direct_to_reverberant_db=ratio_db, delay_s=delay_s)
     assert room[0] == 1.0
     assert not room[1 : int(delay_s * 8000)].any()
     assert -10 * np.log10(np.sum(room[1:] ** 2)) == pytest.approx(ratio_db)

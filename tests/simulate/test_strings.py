@@ -17,9 +17,7 @@ DEAF = {"steady_loss_per_s": 0.0, "loss_per_s_khz": 0.0, "loss_per_s_khz2": 0.0}
 
 def plain(name, frequency_hz, diameter_m, material):
     density, modulus = material
-    return String(
-        name, frequency_hz, diameter_m, density * np.pi * diameter_m**2 / 4, youngs_modulus_pa=modulus
-    )
+    return String(name, frequency_hz, diameter_m, density * np.pi * diameter_m**2 / 4, youngs_modulus_pa=modulus)
 
 
 def line(sound, frequency_hz, rate, *, start_s, length_s=0.4):
@@ -27,9 +25,7 @@ def line(sound, frequency_hz, rate, *, start_s, length_s=0.4):
     first, n = round(start_s * rate), round(length_s * rate)
     window = np.blackman(n)
     t = np.arange(first, first + n) / rate
-    return (
-        2 * np.sum(window * sound[first : first + n] * np.exp(-2j * np.pi * frequency_hz * t)) / window.sum()
-    )
+    return 2 * np.sum(window * sound[first : first + n] * np.exp(-2j * np.pi * frequency_hz * t)) / window.sum()
 
 
 @pytest.mark.parametrize(
@@ -175,9 +171,7 @@ def test_a_strum_is_its_strings_one_after_the_other(seed):
     assert starts[0] == 0 and len(starts) == 3
     gaps = np.diff(starts)
     assert np.all((gaps > 0.015 - 2e-4) & (gaps < 0.030 + 2e-4))
-    first, starts_alone = strum_sound(
-        np.random.default_rng(seed), body, chord[:1], length_s=0.3, sample_rate_hz=8000
-    )
+    first, starts_alone = strum_sound(np.random.default_rng(seed), body, chord[:1], length_s=0.3, sample_rate_hz=8000)
     assert len(sound) == len(first) == 2400 and starts_alone.tolist() == [0.0]
     n = round(starts[1] * 8000)
     # the same string alone, plucked a little differently: much the same up to the second one
