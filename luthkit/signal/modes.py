@@ -110,7 +110,7 @@ def read_modes(tapset: TapSet, *, band_hz: tuple[float, float] = (60.0, 1000.0),
     if fit.poles is None:
         raise LuthkitError(f"the taps of {name or 'these recordings'} show no mode above the noise; tap harder")
     frequency, ratio = np.abs(fit.poles.poles) / (2 * pi), -fit.poles.poles.real / np.abs(fit.poles.poles)
-    keep = np.flatnonzero((frequency >= low_hz) & (frequency <= high_hz) & (ratio < BROADEST))
+    keep = np.flatnonzero((frequency >= low_hz) & (frequency <= high_hz) & (ratio < BROADEST) & fit.certain)
     keep = keep[np.argsort(frequency[keep])]
     frequency_u, ratio_u = _uncertainties(fit)
     positions, amplitudes, level, level_u = _levels(fit, keep)

@@ -1,8 +1,9 @@
 """Which poles are there: the number of modes found blind, by what each pole adds to the weighted fit.
 
 Candidates come from a subspace method at a generous order. A pole stays while its amplitudes lower the weighted
-squares by more than `STRENGTH` (chi-square with two degrees of freedom a cell if there were no such pole, so
-that chance and the many candidates tried stay far below); what the fit leaves over is searched for more.
+squares by more than `KEPT` (chi-square with two degrees of freedom a cell if there were no such pole), and what
+the fit leaves over is searched for more. Only poles above `REPORTED`, which chance and the many candidates tried
+hardly reach, are told: a weak pole in the fit costs little, a missing one bends its neighbours.
 """
 
 from __future__ import annotations
@@ -16,7 +17,8 @@ from .cells import Cell
 from .poles import PoleFit, refine, subspace_poles
 from .room import Mains, Room, Whitener, find_mains, fitted_sound, hiss_rms, recorded_sound, roomy
 
-STRENGTH = 20.0  # plus three a cell
+KEPT = 14.0  # plus two a cell: stays in the fit, so that its neighbours are not bent
+REPORTED = 20.0  # plus three a cell: told to the maker
 ORDER = 90
 ROOM_LENGTH_S = 0.4
 TAPER_S = 0.03
@@ -39,6 +41,12 @@ class TapFit:
     whiteners: tuple[Whitener, ...]
     mains: Mains
     room: Room | None = None
+
+    @property
+    def certain(self) -> np.ndarray:
+        """Which poles (n,) are strong enough to be reported."""
+        scale = 1.0 if self.room else max(1.0, self.poles.variance)
+        return self.poles.strength.sum(axis=0) / scale > REPORTED + 3 * len(self.cells)
 
 
 def fit_taps(cells: Sequence[Cell], *, top_hz: float) -> TapFit:
@@ -113,7 +121,7 @@ class _Search:
     def __init__(self, cells, data, whiteners, mains: Mains, top_hz: float, *, scaled: bool = False):
         self.cells, self.data, self.whiteners = cells, data, whiteners
         self.mains, self.top_hz = mains, top_hz
-        self.least = STRENGTH + 3 * len(cells)
+        self.least = KEPT + 2 * len(cells)
         self.scaled = scaled  # the noise model is known to leave something out: judge by the misfit
 
     def run(self, poles, *, finish: bool = True) -> PoleFit | None:
