@@ -18,7 +18,7 @@ from .poles import PoleFit, refine, subspace_poles
 from .room import Mains, Room, Whitener, find_mains, fitted_sound, hiss_rms, recorded_sound, roomy
 
 KEPT = 14.0  # plus two a cell: stays in the fit, so that its neighbours are not bent
-REPORTED = 20.0  # plus three a cell: told to the maker
+REPORTED = 25.0  # plus two a cell: told to the maker
 ORDER = 90
 ROOM_LENGTH_S = 0.4
 TAPER_S = 0.03
@@ -46,7 +46,7 @@ class TapFit:
     def certain(self) -> np.ndarray:
         """Which poles (n,) are strong enough to be reported."""
         scale = 1.0 if self.room else max(1.0, self.poles.variance)
-        return self.poles.strength.sum(axis=0) / scale > REPORTED + 3 * len(self.cells)
+        return self.poles.strength.sum(axis=0) / scale > REPORTED + 2 * len(self.cells)
 
 
 def fit_taps(cells: Sequence[Cell], *, top_hz: float) -> TapFit:
