@@ -1,5 +1,7 @@
 """Decimation that keeps poles, and the matched average of taps."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -79,3 +81,15 @@ def test_taps_of_one_place_share_a_cell_and_their_strengths_are_read():
         rms = np.array([np.sqrt(np.mean(tap.samples[:20000] ** 2)) for tap in taps])
         assert cell.gains / cell.gains[0] == pytest.approx(rms / rms[0], rel=0.01)
         assert cell.taps.shape[0] == 3
+
+
+def test_taps_are_lined_up_by_their_sound():
+    """Onsets up to 0.5 ms off: after lining up, one wave explains all taps but for the fractions of a sample."""
+    rng = np.random.default_rng(2)
+    bench = simulate.Bench(n_taps=6, hum_db=None, snr_db=80, pulse_s=(8e-4, 8e-4))
+    tapset = simulate.tap_set(rng, simulate.random_body(rng), bench)
+    late = np.linspace(-5e-4, 5e-4, 6)
+    taps = [replace(tap, onset_s=tap.onset_s + each) for tap, each in zip(tapset.taps, late, strict=True)]
+    cell = make_cells(taps)[0]
+    left = cell.taps - np.outer(cell.gains, cell.mean)
+    assert np.sum(left**2) < 0.01 * np.sum(cell.taps**2)

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from benchmarks.bounds import room_bound, sinusoid_bound
 from scipy.linalg import toeplitz
 
 from luthkit import simulate
@@ -95,3 +96,43 @@ def test_hiss_is_read_beside_the_hum(hum_db):
     factor = cell.source_rate_hz / cell.sample_rate_hz
     expected = noise * np.sqrt(np.sum(weights**2) / factor)
     assert hiss_rms(cell, find_mains([cell], 1000.0)) == pytest.approx(expected, rel=0.06)
+
+
+def test_the_bound_in_a_room_is_the_curvature_of_the_likelihood():
+    """Fisher information is the curvature of the Kullback-Leibler divergence of two Gaussians (Kullback 1959, from
+    memory); and without a room the bound is that of one decay in white noise."""
+    one, residue, hiss = complex(simulate.pole(100.0, 0.02)), 0.8 + 0.3j, 0.01
+    given = {"t60_s": 0.3, "n_placements": 1, "noise_rms": hiss, "length_s": 0.25, "sample_rate_hz": 800.0}
+    t = np.arange(round(0.25 * 800) + round(0.003 * 800)) / 800
+    weight = np.exp(-6 * np.log(10) / 0.3 * t) * (t >= 0.004)
+    weight *= 0.1 / weight.sum()
+
+    def model(theta):
+        wave = (complex(*theta[2:]) * np.exp(complex(*theta[:2]) * t)).real
+        spread = toeplitz(wave, np.zeros(len(t)))
+        late = slice(len(t) - 200, None)
+        return wave[late], ((spread * weight) @ spread.T)[late, late] + hiss**2 * np.eye(200)
+
+    theta = np.array([one.real, one.imag, residue.real, residue.imag])
+    mean, covariance = model(theta)
+
+    def divergence(step):
+        other_mean, other = model(theta + step)
+        solved = np.linalg.solve(other, covariance)
+        gap = other_mean - mean
+        return 0.5 * (
+            np.trace(solved) - 200 + gap @ np.linalg.solve(other, gap) - np.linalg.slogdet(solved)[1]
+        )
+
+    def curvature(i, j):
+        a, b = sizes[i] * np.eye(4)[i], sizes[j] * np.eye(4)[j]
+        both = divergence(a + b) + divergence(-a - b) - divergence(a - b) - divergence(b - a)
+        return both / (4 * sizes[i] * sizes[j])
+
+    sizes = 1e-3 * np.array([12.0, 12.0, 1.0, 1.0])
+    least = np.linalg.inv([[curvature(i, j) for j in range(4)] for i in range(4)])
+    hz, _ = room_bound([one], [residue], direct_to_reverberant_db=10.0, from_covariance=True, **given)
+    along = np.array([one.real, one.imag]) / abs(one) / (2 * np.pi)
+    assert hz[0] == pytest.approx(np.sqrt(along @ least[:2, :2] @ along), rel=0.01)
+    dry = room_bound([one], [residue], direct_to_reverberant_db=300.0, **given)
+    assert np.ravel(dry) == pytest.approx(sinusoid_bound(one, residue, hiss, t[-200:]), rel=1e-6)
