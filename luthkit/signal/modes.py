@@ -107,11 +107,14 @@ def read_modes(tapset: TapSet, *, band_hz: tuple[float, float] = (60.0, 1000.0),
         raise LuthkitError(f"no usable tap in {name or 'these recordings'}: {reasons}")
     cells = [cut(cell, LENGTH_S) for cell in make_cells(tapset.taps, top_hz=high_hz)]
     fit = fit_taps(cells, top_hz=high_hz)
+    nothing = LuthkitError(f"the taps of {name or 'these recordings'} show no mode above the noise; tap harder")
     if fit.poles is None:
-        raise LuthkitError(f"the taps of {name or 'these recordings'} show no mode above the noise; tap harder")
+        raise nothing
     frequency, ratio = np.abs(fit.poles.poles) / (2 * pi), -fit.poles.poles.real / np.abs(fit.poles.poles)
     keep = np.flatnonzero((frequency >= low_hz) & (frequency <= high_hz) & (ratio < BROADEST) & fit.certain)
     keep = keep[np.argsort(frequency[keep])]
+    if not len(keep):
+        raise nothing
     frequency_u, ratio_u = _uncertainties(fit)
     positions, amplitudes, level, level_u = _levels(fit, keep)
     witnesses = _witnesses(tapset, frequency[keep], ratio[keep])

@@ -12,11 +12,13 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.linalg import cholesky, lapack, toeplitz
+from scipy.stats import f as f_distribution
 
 from .cells import Cell
 
 FIRST_REFLECTION_S = 0.003  # detour of the first reflection, a metre or so: common practice, no source
 MAINS_HZ = (50.0, 60.0)
+BY_CHANCE = 1e-5
 
 
 @dataclass(frozen=True)
@@ -108,7 +110,7 @@ class Mains:
 
 
 def find_mains(cells: Sequence[Cell], top_hz: float) -> Mains:
-    """Mains hum in the noise before the taps: a comb of harmonics that explains clearly more than chance."""
+    """Mains hum in the noise before the taps: a comb of harmonics that explains more than chance would (F test)."""
     best = (1.0, MAINS_HZ[0], 0)
     for mains_hz in MAINS_HZ:
         mains = Mains(mains_hz, int(top_hz // mains_hz))
@@ -123,10 +125,10 @@ def find_mains(cells: Sequence[Cell], top_hz: float) -> Mains:
             n_comb += (n_used - 1) * len(left)
             n_rest += left.size - n_used * len(left)
         if n_rest > 0 and rest > 0:
-            ratio = (explained / n_comb) / (rest / n_rest)
-            best = max(best, (ratio, mains_hz, mains.n_lines))
-    ratio, mains_hz, n_lines = best
-    return Mains(mains_hz, n_lines if ratio > 1.3 else 0)
+            by_chance = f_distribution.sf((explained / n_comb) / (rest / n_rest), n_comb, n_rest)
+            best = min(best, (by_chance, mains_hz, mains.n_lines))
+    by_chance, mains_hz, n_lines = best
+    return Mains(mains_hz, n_lines if by_chance < BY_CHANCE else 0)
 
 
 def _without_comb(cell: Cell, mains: Mains):

@@ -1,9 +1,9 @@
 """Which poles are there: the number of modes found blind, by what each pole adds to the weighted fit.
 
 Candidates come from a subspace method at a generous order. A pole stays while its amplitudes lower the weighted
-squares by more than `KEPT` (chi-square with two degrees of freedom a cell if there were no such pole), and what
-the fit leaves over is searched for more. Only poles above `REPORTED`, which chance and the many candidates tried
-hardly reach, are told: a weak pole in the fit costs little, a missing one bends its neighbours.
+squares by more than `REPORTED` (chi-square with two degrees of freedom a cell if there were no such pole, which
+the many candidates tried hardly reach by chance), and what the fit leaves over is searched for more. In a room
+weaker poles, down to `KEPT`, stay in the fit but are not told: there a missing pole bends its neighbours.
 """
 
 from __future__ import annotations
@@ -17,8 +17,8 @@ from .cells import Cell
 from .poles import PoleFit, refine, subspace_poles
 from .room import Mains, Room, Whitener, find_mains, fitted_sound, hiss_rms, recorded_sound, roomy
 
-KEPT = 14.0  # plus two a cell: stays in the fit, so that its neighbours are not bent
 REPORTED = 25.0  # plus two a cell: told to the maker
+KEPT = 14.0  # plus two a cell: in a room, stays in the fit so that its neighbours are not bent
 ORDER = 90
 ROOM_LENGTH_S = 0.4
 TAPER_S = 0.03
@@ -107,7 +107,8 @@ def _is_line(poles: np.ndarray, mains: Mains) -> np.ndarray:
     """Which poles are lines of the mains: at a multiple, and hardly decaying."""
     frequency = poles.imag / (2 * np.pi)
     off_line = np.abs(frequency - mains.frequency_hz * np.round(frequency / mains.frequency_hz))
-    return (off_line < 1.0) & (-poles.real < (3.0 if mains.n_lines else 1.0))
+    slow = np.maximum(3.0, poles.imag / 400) if mains.n_lines else 1.0  # 1/s; Q above 200 higher up
+    return (off_line < 1.5) & (-poles.real < slow)
 
 
 def _is_broad(poles: np.ndarray) -> np.ndarray:
@@ -121,7 +122,7 @@ class _Search:
     def __init__(self, cells, data, whiteners, mains: Mains, top_hz: float, *, scaled: bool = False):
         self.cells, self.data, self.whiteners = cells, data, whiteners
         self.mains, self.top_hz = mains, top_hz
-        self.least = KEPT + 2 * len(cells)
+        self.least = (REPORTED if scaled else KEPT) + 2 * len(cells)
         self.scaled = scaled  # the noise model is known to leave something out: judge by the misfit
 
     def run(self, poles, *, finish: bool = True) -> PoleFit | None:
