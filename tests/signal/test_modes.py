@@ -209,6 +209,15 @@ def test_onsets_a_little_wrong_do_no_harm():
     assert np.nanmedian(np.abs(damping)) < 0.005
 
 
+def test_what_the_mallet_does_is_left_out():
+    """A soft mallet stays for 2 to 2.6 ms; its force is no decay and must not be read as one."""
+    body, tapset = made(17, pulse_s=(2e-3, 2.6e-3), snr_db=60.0, hum_db=None)
+    cents, damping = errors(body, read_modes(tapset), top_hz=500.0)
+    assert np.all(np.isfinite(cents))
+    assert np.median(np.abs(cents)) < 0.02
+    assert np.median(np.abs(damping)) < 0.001
+
+
 def test_a_constant_offset_does_no_harm():
     body, tapset = made(11, n_taps=4)
     cents, _ = errors(body, read_modes(changed(tapset, lambda _, tap: tap.samples + 0.05)))
