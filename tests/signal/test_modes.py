@@ -212,10 +212,11 @@ def test_onsets_a_little_wrong_do_no_harm():
 def test_what_the_mallet_does_is_left_out():
     """A soft mallet stays for 2 to 2.6 ms; its force is no decay and must not be read as one."""
     body, tapset = made(17, pulse_s=(2e-3, 2.6e-3), snr_db=60.0, hum_db=None)
-    cents, damping = errors(body, read_modes(tapset), top_hz=500.0)
-    assert np.all(np.isfinite(cents))
-    assert np.median(np.abs(cents)) < 0.02
-    assert np.median(np.abs(damping)) < 0.001
+    modeset = read_modes(tapset)
+    cents, damping = errors(body, modeset, top_hz=500.0)
+    assert np.max(np.abs(cents)) < 0.1
+    assert np.max(np.abs(damping)) < 0.005
+    assert not any("room" in note for note in modeset.notes)
 
 
 def test_a_constant_offset_does_no_harm():
