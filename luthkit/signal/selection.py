@@ -46,7 +46,8 @@ class TapFit:
     def certain(self) -> np.ndarray:
         """Which poles (n,) are strong enough to be reported."""
         scale = 1.0 if self.room else max(1.0, self.poles.variance)
-        return self.poles.strength.sum(axis=0) / scale > REPORTED + 2 * len(self.cells)
+        strong = self.poles.strength.sum(axis=0) / scale > REPORTED + 2 * len(self.cells)
+        return strong & ~_is_line(self.poles.poles, replace(self.mains, frequency_hz=self.poles.mains_hz))
 
 
 def fit_taps(cells: Sequence[Cell], *, top_hz: float) -> TapFit:
@@ -143,7 +144,26 @@ class _Search:
             if more.misfit > fit.misfit - 0.5 * self.least * self._scale(fit):
                 break
             fit = more
+        fit = self._without_doubles(fit)
         return self._refine(fit.poles, fit.mains_hz, 10) if len(fit.poles) else None
+
+    def _without_doubles(self, fit: PoleFit) -> PoleFit:
+        """Leave out a pole so close to another that one alone, refined, does nearly as well.
+
+        Beside its double a pole looks strong: only the fit without it tells.
+        """
+        tried: set[complex] = set()
+        while True:
+            poles, strength = fit.poles, fit.strength.sum(axis=0)
+            apart = np.abs(poles[:, None] - poles) + 1e9 * np.eye(len(poles))
+            reach = np.maximum(-poles.real[:, None], -poles.real)
+            doubles = [k for k in np.argsort(strength) if np.any(apart[k] < reach[k]) and poles[k] not in tried]
+            if not doubles:
+                return fit
+            tried.add(poles[doubles[0]])
+            fewer = self._refine(np.delete(poles, doubles[0]), fit.mains_hz, 4)
+            if fewer.misfit - fit.misfit < self.least * self._scale(fit):
+                fit = fewer
 
     def _refine(self, poles, mains_hz, steps) -> PoleFit:
         return refine(

