@@ -68,7 +68,8 @@ def test_the_example_does_what_it_says(monkeypatch):
 
 
 @pytest.mark.parametrize("command", commands(README) + commands(DEVELOPERS), ids=" ".join)
-def test_every_command_can_be_typed(command):
+def test_every_command_can_be_typed(command, monkeypatch):
+    monkeypatch.syspath_prepend(HOME)  # as `python -m` does
     program, *words = command
     if program.startswith(".venv/bin/"):
         program = program.removeprefix(".venv/bin/")
