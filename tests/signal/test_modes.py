@@ -214,8 +214,7 @@ def test_what_the_mallet_does_is_left_out():
     body, tapset = made(17, pulse_s=(2e-3, 2.6e-3), snr_db=60.0, hum_db=None)
     modeset = read_modes(tapset)
     cents, damping = errors(body, modeset, top_hz=500.0)
-    assert np.max(np.abs(cents)) < 0.1
-    assert np.max(np.abs(damping)) < 0.005
+    assert np.all(np.quantile(np.abs([cents, damping]), 0.9, axis=1) < (0.05, 0.002))
     assert not any("room" in note for note in modeset.notes)
 
 
@@ -248,7 +247,9 @@ def test_no_tap_is_an_error_that_says_why():
 
 def test_noise_alone_has_no_modes():
     rng = np.random.default_rng(13)
-    taps = tuple(Tap(frozen_array(0.01 * rng.standard_normal((60000, 1))), 48000, 0.1, 0.1, "noise") for _ in range(4))
+    taps = tuple(
+        Tap(frozen_array(0.01 * rng.standard_normal((60000, 1))), 48000, 0.1, 0.1, "noise") for _ in range(4)
+    )
     with pytest.raises(LuthkitError, match="no mode above the noise"):
         read_modes(TapSet(taps, (), {}, {}))
 
