@@ -67,9 +67,7 @@ def pair_up(true_hz, found_hz, *, within: float = 0.03) -> list[tuple[int, int]]
     return [(i, j) for i, j in zip(rows, columns, strict=True) if distance[i, j] < within]
 
 
-def quiet_or_workshop(
-    seed: int, scene: str, *, with_rivals: bool = True, full_bound: bool = False
-) -> Outcome:
+def quiet_or_workshop(seed: int, scene: str, *, with_rivals: bool = True, full_bound: bool = False) -> Outcome:
     """One random set of a scene of `BENCHES`, read and compared with its truth."""
     rng, bench = np.random.default_rng(seed), BENCHES[scene]
     body = simulate.random_body(rng)
@@ -207,9 +205,7 @@ def gather(outcomes: Sequence[Outcome], name: str, only: str = "") -> np.ndarray
     return np.concatenate([getattr(o, name)[o.strong if only else slice(None)] for o in outcomes])
 
 
-def line(
-    what: str, measured: float, goal: float | None = None, *, unit: str = "", at_least: bool = False
-) -> str:
+def line(what: str, measured: float, goal: float | None = None, *, unit: str = "", at_least: bool = False) -> str:
     """One row: what, the figure, the goal, and whether it is met."""
     row = f"  {what:<58}{measured:>10.3g} {unit:<6}"
     if goal is None:
@@ -282,16 +278,10 @@ def workshop_rows(outcomes) -> list[str]:
         known = [o.bounds[name] for o in outcomes if name in o.bounds]
         if known:
             limit = [normal_quantile(np.concatenate([each[k] for each in known]), 0.95) for k in (0, 1)]
-            rows.append(
-                f"  Cramer-Rao bound from the {name}, {len(known)} sets: 95th percentile of an efficient"
-            )
+            rows.append(f"  Cramer-Rao bound from the {name}, {len(known)} sets: 95th percentile of an efficient")
             rows.append(
                 f"    unbiased estimator {limit[0]:.1f} cents and {100 * limit[1]:.0f} % damping"
-                + (
-                    ": the damping goal lies below it"
-                    if limit[1] > 0.15
-                    else ": the damping goal lies above it"
-                )
+                + (": the damping goal lies below it" if limit[1] > 0.15 else ": the damping goal lies above it")
             )
     found = np.isfinite(gather(outcomes, "cents"))
     return [
@@ -330,9 +320,7 @@ def pair_rows(outcomes) -> list[str]:
         line("their frequency error, 95th percentile", quantiles(own[0])[1], unit="cents"),
         line("their damping error, 95th percentile", 100 * quantiles(own[1])[1], unit="%"),
         line("false modes a set", np.mean([o.false for o in outcomes])),
-        *common_rows(
-            [replace(o, **{n: getattr(o, n)[o.strong] for n in _PER_MODE}, rivals={}) for o in outcomes]
-        ),
+        *common_rows([replace(o, **{n: getattr(o, n)[o.strong] for n in _PER_MODE}, rivals={}) for o in outcomes]),
     ]
 
 
@@ -355,28 +343,18 @@ def run(scene: str, n_sets: int, pool, *, with_rivals: bool = True, full_bound_s
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
-    parser.add_argument(
-        "--sets", type=int, default=50, help="random sets a scene (four times as many sinusoids)"
-    )
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--sets", type=int, default=50, help="random sets a scene (four times as many sinusoids)")
     parser.add_argument("--jobs", type=int, default=2)
-    parser.add_argument(
-        "--scene", choices=SCENES, action="append", help="may be given more than once; default: all"
-    )
-    parser.add_argument(
-        "--full-bound", type=int, default=10, metavar="N", help="sets whose tail counts in the bound"
-    )
+    parser.add_argument("--scene", choices=SCENES, action="append", help="may be given more than once; default: all")
+    parser.add_argument("--full-bound", type=int, default=50, metavar="N", help="sets whose tail counts in the bound")
     parser.add_argument("--no-rivals", action="store_true")
     asked = parser.parse_args()
     with ProcessPoolExecutor(asked.jobs) as pool:
         for scene in asked.scene or SCENES:
             n_sets = 4 * asked.sets if scene == "sinusoid" else asked.sets
             print(f"{scene} ({n_sets} random sets)")
-            rows = run(
-                scene, asked.sets, pool, with_rivals=not asked.no_rivals, full_bound_sets=asked.full_bound
-            )
+            rows = run(scene, asked.sets, pool, with_rivals=not asked.no_rivals, full_bound_sets=asked.full_bound)
             print("\n".join(rows) + "\n", flush=True)
 
 

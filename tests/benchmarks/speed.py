@@ -156,9 +156,7 @@ def room_rows() -> list[str]:
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--turns", type=int, default=5)
     parser.add_argument("--quick", action="store_true", help="leave the half hour out")
     asked = parser.parse_args()

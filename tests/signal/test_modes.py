@@ -247,9 +247,7 @@ def test_no_tap_is_an_error_that_says_why():
 
 def test_noise_alone_has_no_modes():
     rng = np.random.default_rng(13)
-    taps = tuple(
-        Tap(frozen_array(0.01 * rng.standard_normal((60000, 1))), 48000, 0.1, 0.1, "noise") for _ in range(4)
-    )
+    taps = tuple(Tap(frozen_array(0.01 * rng.standard_normal((60000, 1))), 48000, 0.1, 0.1, "noise") for _ in range(4))
     with pytest.raises(LuthkitError, match="no mode above the noise"):
         read_modes(TapSet(taps, (), {}, {}))
 

@@ -120,9 +120,7 @@ def test_the_bound_in_a_room_is_the_curvature_of_the_likelihood():
         other_mean, other = model(theta + step)
         solved = np.linalg.solve(other, covariance)
         gap = other_mean - mean
-        return 0.5 * (
-            np.trace(solved) - 200 + gap @ np.linalg.solve(other, gap) - np.linalg.slogdet(solved)[1]
-        )
+        return 0.5 * (np.trace(solved) - 200 + gap @ np.linalg.solve(other, gap) - np.linalg.slogdet(solved)[1])
 
     def curvature(i, j):
         a, b = sizes[i] * np.eye(4)[i], sizes[j] * np.eye(4)[j]
