@@ -108,26 +108,27 @@ def make_cells(taps: Sequence[Tap], *, top_hz: float = 1000.0, length_s: float =
 def _make_cell(key, group: list[Tap], top_hz: float, length_s: float) -> Cell:
     position, placement, channel, rate = key
     factor, filter_ = decimator(rate, top_hz)
-    sounds = [tap.samples[:, channel] - _offset(tap, channel) for tap in group]
+    sounds = [tap.samples[:, channel] for tap in group]
+    offsets = np.array([_offset(tap, channel) for tap in group])[:, None] * np.sum(filter_)
+
+    def decimated(starts, n_out: int) -> np.ndarray:
+        rows = [decimate_ahead(x, int(s), n_out, factor, filter_) for x, s in zip(sounds, starts, strict=True)]
+        return np.array(rows) - offsets
+
     onsets = np.array([tap.onset_s for tap in group]) * rate
     lags = _lags(sounds, onsets, rate, top_hz)
-    starts = np.ceil(onsets + lags).astype(int)
     settle = int(np.ceil(SETTLE_S * rate + np.max(np.abs(lags))))
-    available = min(len(x) - s - settle for x, s in zip(sounds, starts, strict=True))
+    starts = np.ceil(onsets + lags).astype(int) + settle
+    available = min(len(x) - s for x, s in zip(sounds, starts, strict=True))
     n_out = min(int(length_s * rate), available - len(filter_)) // factor
-    cut = np.array([decimate_ahead(x, s + settle, n_out, factor, filter_) for x, s in zip(sounds, starts, strict=True)])
-    n_lead = min((settle + len(filter_)) // factor, (min(starts) + settle) // factor)
-    leads = np.array(
-        [
-            decimate_ahead(x, s + settle - n_lead * factor, n_lead, factor, filter_)
-            for x, s in zip(sounds, starts, strict=True)
-        ]
-    )
-    n_before = int(min(onsets) - 0.002 * rate - len(filter_)) // factor
+    cut = decimated(starts, n_out)
+    n_lead = min(settle + len(filter_), *starts) // factor
+    leads = decimated(starts - n_lead * factor, n_lead)
+    n_before = int(np.min(onsets) - 0.002 * rate - len(filter_)) // factor
     before = np.zeros((len(group), 0))
     if n_before > 8:
-        first = [int(o - 0.002 * rate) - len(filter_) - (n_before - 1) * factor for o in onsets]
-        before = np.array([decimate_ahead(x, f, n_before, factor, filter_) for x, f in zip(sounds, first, strict=True)])
+        last = onsets - 0.002 * rate
+        before = decimated(last.astype(int) - len(filter_) - (n_before - 1) * factor, n_before)
     early = cut[:, : int(0.25 * rate / factor)]
     _, _, vt = np.linalg.svd(early, full_matrices=False)
     gains = early @ vt[0]
@@ -163,7 +164,8 @@ def _lags(sounds, onsets, rate: int, top_hz: float) -> np.ndarray:
     spectra = []
     for x, onset in zip(sounds, onsets, strict=True):
         start = max(0, int(np.ceil(onset)) - int(0.002 * rate))
-        spectra.append(rfft(x[start : start + n], size) * band)
+        piece = x[start : start + n]
+        spectra.append(rfft(piece - np.mean(piece), size) * band)
     reach = int(0.0015 * rate)
     target = max(spectra, key=lambda s: np.sum(np.abs(s) ** 2))
     lags = np.zeros(len(sounds))

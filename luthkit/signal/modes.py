@@ -20,7 +20,7 @@ from .taps import Rejection, TapSet
 LENGTH_S = 0.8  # of each tap that the joint fit reads
 STRING_Q = 200.0  # above this a line is a string or a machine, not a body (common practice, no source)
 ROOM_MARGIN = 1.5  # on variances: the room's covariance is itself estimated (measured on simulated workshops)
-ONE_PLACEMENT = 5.0  # chi-square a mode must reach in each placement, else it may belong to the room
+ONE_PLACEMENT = 3.0  # chi-square a mode must reach in each placement, else it may belong to the room
 
 
 @dataclass(frozen=True)

@@ -121,7 +121,7 @@ def find_mains(cells: Sequence[Cell], top_hz: float) -> Mains:
             left, n_used, _ = _without_comb(cell, mains)
             centred = cell.before - cell.before.mean(axis=1, keepdims=True)
             explained += np.sum(centred**2) - np.sum(left**2)
-            rest += np.sum(left**2)
+            rest += np.sum(left**2) / _passed(cell)
             n_comb += (n_used - 1) * len(left)
             n_rest += left.size - n_used * len(left)
         if n_rest > 0 and rest > 0:
@@ -154,5 +154,9 @@ def hiss_rms(cell: Cell, mains: Mains) -> float:
         power = np.sum(left**2, axis=1) / (left.shape[1] - n_used)
     else:
         power = np.mean(cell.taps[:, -cell.n // 10 :] ** 2, axis=1)
-    passed = np.sum(cell.filter_**2) * cell.source_rate_hz / cell.sample_rate_hz
-    return float(np.sqrt(np.sum(weights**2 * (power / passed + 2.0**-48))))
+    return float(np.sqrt(np.sum(weights**2 * (power / _passed(cell) + 2.0**-48))))
+
+
+def _passed(cell: Cell) -> float:
+    """Share of white noise, up to the decimated rate's Nyquist frequency, that the decimation filter lets through."""
+    return float(np.sum(cell.filter_**2) * cell.source_rate_hz / cell.sample_rate_hz)

@@ -1,9 +1,9 @@
 """Which poles are there: the number of modes found blind, by what each pole adds to the weighted fit.
 
 Candidates come from a subspace method at a generous order. A pole stays while its amplitudes lower the weighted
-squares by more than `REPORTED` (chi-square with two degrees of freedom a cell if there were no such pole, which
-the many candidates tried hardly reach by chance), and what the fit leaves over is searched for more. In a room
-weaker poles, down to `KEPT`, stay in the fit but are not told: there a missing pole bends its neighbours.
+squares by more than chance would (chi-square with two degrees of freedom a cell and two for the pole, at odds that
+allow for the many candidates tried), and what the fit leaves over is searched for more. In a room weaker poles
+stay in the fit but are not told: there a missing pole bends its neighbours.
 """
 
 from __future__ import annotations
@@ -12,13 +12,16 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.stats import chi2
 
 from .cells import Cell
 from .poles import PoleFit, refine, subspace_poles
 from .room import Mains, Room, Whitener, find_mains, fitted_sound, hiss_rms, recorded_sound, roomy
 
-REPORTED = 25.0  # plus two a cell: told to the maker
-KEPT = 14.0  # plus two a cell: in a room, stays in the fit so that its neighbours are not bent
+# odds at which chance alone makes a pole look as strong: what is told in a quiet room, told and kept with a room
+TOLD = 2e-5
+TOLD_IN_ROOM = 3e-4
+KEPT_IN_ROOM = 5e-3
 ORDER = 90
 ROOM_LENGTH_S = 0.4
 TAPER_S = 0.03
@@ -46,7 +49,8 @@ class TapFit:
     def certain(self) -> np.ndarray:
         """Which poles (n,) are strong enough to be reported."""
         scale = 1.0 if self.room else max(1.0, self.poles.variance)
-        strong = self.poles.strength.sum(axis=0) / scale > REPORTED + 2 * len(self.cells)
+        odds = TOLD_IN_ROOM if self.room else TOLD
+        strong = self.poles.strength.sum(axis=0) / scale > _least_strength(odds, self.cells)
         return strong & ~_is_line(self.poles.poles, replace(self.mains, frequency_hz=self.poles.mains_hz))
 
 
@@ -80,6 +84,11 @@ def fit_taps(cells: Sequence[Cell], *, top_hz: float) -> TapFit:
         sounds = [fitted_sound(c, fit.poles, a) for c, a in zip(short, fit.amplitudes, strict=True)]
         taper_s = None
     return TapFit(fit, tuple(short), tuple(hiss), tuple(whiteners), mains, room)
+
+
+def _least_strength(odds: float, cells: Sequence[Cell]) -> float:
+    """Chi-square of two amplitudes a cell and one pole that chance exceeds with these odds."""
+    return float(chi2.isf(odds, 2 * len(cells) + 2))
 
 
 def _shared(room: Room, cell: Cell, cells: Sequence[Cell]) -> Room:
@@ -123,7 +132,7 @@ class _Search:
     def __init__(self, cells, data, whiteners, mains: Mains, top_hz: float, *, scaled: bool = False):
         self.cells, self.data, self.whiteners = cells, data, whiteners
         self.mains, self.top_hz = mains, top_hz
-        self.least = (REPORTED if scaled else KEPT) + 2 * len(cells)
+        self.least = _least_strength(TOLD if scaled else KEPT_IN_ROOM, cells)
         self.scaled = scaled  # the noise model is known to leave something out: judge by the misfit
 
     def run(self, poles, *, finish: bool = True) -> PoleFit | None:
