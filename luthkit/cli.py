@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import signal
 import sys
 
 from . import __version__
@@ -28,6 +29,25 @@ class _Parser(argparse.ArgumentParser):
 
 def main(argv=None) -> int:
     """Run the command with the arguments given (default: those of the process) and return its exit code."""
+    stops = []
+
+    def stop(*_):
+        stops.append(True)
+        raise KeyboardInterrupt
+
+    try:
+        before = signal.signal(signal.SIGINT, stop)
+    except ValueError:  # not in the main thread: nobody presses Ctrl-C here
+        return _run(argv)
+    try:
+        code = _run(argv)
+    finally:
+        signal.signal(signal.SIGINT, before)
+    # a library that catches everything may have swallowed the interrupt, and failed for it
+    return _say("stopped by Ctrl-C", STOPPED) if stops and code not in (0, STOPPED) else code
+
+
+def _run(argv) -> int:
     options = None
     try:
         _prepare()

@@ -140,20 +140,23 @@ def average_spectrum(
     _require_taps(tapset)
     if not isinstance(zero_padding, int) or zero_padding < 1:
         raise LuthkitError(f"zero_padding is {zero_padding!r}; use a whole number from 1.")
-    cuts = [tap_samples(tap, length_s=length_s, lead_s=lead_s, channel=channel) for tap in tapset.taps]
+
+    def cuts():  # one at a time: hundreds of taps may be long
+        return (tap_samples(tap, length_s=length_s, lead_s=lead_s, channel=channel) for tap in tapset.taps)
+
     rates = [tap.sample_rate_hz for tap in tapset.taps]
     top_hz = min(rates) / 2 if max_hz is None else float(max_hz)
     if not 0 < top_hz <= min(rates) / 2:
         raise LuthkitError(f"max_hz is {max_hz}; it lies between 0 and half the sample rate, {min(rates) / 2:g} Hz.")
-    durations = np.array([len(cut) / rate for cut, rate in zip(cuts, rates, strict=True)])
+    durations = np.array([len(cut) / rate for cut, rate in zip(cuts(), rates, strict=True)])
     padded_s = max(1, ceil(zero_padding * durations.max() - 1e-9))
     n_bins = int(top_hz * padded_s + 1e-9) + 1
     frequency = np.arange(n_bins) / padded_s
     energy = np.array(
-        [_energy_density(cut, rate, rate * padded_s, n_bins) for cut, rate in zip(cuts, rates, strict=True)]
+        [_energy_density(cut, rate, rate * padded_s, n_bins) for cut, rate in zip(cuts(), rates, strict=True)]
     )
     noise = np.array([noise_density(tap, frequency, channel) for tap in tapset.taps]) * durations[:, None]
-    gain = np.ones(len(cuts))
+    gain = np.ones(len(rates))
     if equalise:
         low, high = equalise_band_hz
         inside = (frequency >= low) & (frequency <= high)
@@ -172,7 +175,7 @@ def average_spectrum(
         noise=floor,
         scaling=scaling,
         bandwidth_hz=float(np.mean(1 / durations)),
-        n_averaged=len(cuts),
+        n_averaged=len(rates),
         duration_s=float(durations.mean()),
         sources=tapset.sources,
         parameters={

@@ -99,13 +99,13 @@ def _leave_one_out(tapset):
 def _common_grid(tapset, top_hz):
     """All taps, cut from just before the onset, brought to one low rate in the frequency domain."""
     top_hz = min(top_hz, min(tap.sample_rate_hz for tap in tapset.taps) / 2)
-    cuts = [tap_samples(tap, lead_s=_LEAD_S) for tap in tapset.taps]
-    durations = [len(cut) / tap.sample_rate_hz for cut, tap in zip(cuts, tapset.taps, strict=True)]
+    durations = [len(tap_samples(tap, lead_s=_LEAD_S)) / tap.sample_rate_hz for tap in tapset.taps]
     whole_s = ceil(max(durations) + 0.2)
     n_low = 2 * scipy.fft.next_fast_len(int(top_hz * whole_s) + 1)
     rows, quiet = [], []
     coarse = np.arange(0, top_hz + _QUIET_STEP_HZ, _QUIET_STEP_HZ)
-    for cut, tap in zip(cuts, tapset.taps, strict=True):
+    for tap in tapset.taps:
+        cut = tap_samples(tap, lead_s=_LEAD_S)
         n_fft = tap.sample_rate_hz * whole_s
         spectrum = np.zeros((cut.shape[1], n_low // 2 + 1), complex)
         full = scipy.fft.rfft(cut.T, n_fft, axis=1)[:, : n_low // 2]
