@@ -84,12 +84,6 @@ class Cell:
         keep = np.arange(len(self.gains)) != k
         return average(self.taps[keep], self.gains[keep])
 
-    @property
-    def noise_rms(self) -> float:
-        """Root mean square of the noise in the average, from the stretch before the taps."""
-        weights = self.gains / np.sum(self.gains**2)
-        return float(np.sqrt(np.sum(weights**2 * np.mean(self.before**2, axis=1))))
-
 
 def average(taps: np.ndarray, gains: np.ndarray) -> np.ndarray:
     """Matched average: sum of gain x tap over sum of gain squared."""

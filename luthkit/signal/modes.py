@@ -14,7 +14,8 @@ from .._frozen import frozen_array, frozen_dict
 from .._threads import one_thread
 from ..errors import LuthkitError
 from .cells import filter_gain, make_cells
-from .selection import BROADEST, TapFit, cut, fit_taps
+from .selection import BROADEST, TapFit, fit_taps
+from .spectrum import average_spectrum
 from .taps import Rejection, TapSet
 
 LENGTH_S = 0.8  # of each tap that the joint fit reads
@@ -105,7 +106,7 @@ def read_modes(tapset: TapSet, *, band_hz: tuple[float, float] = (60.0, 1000.0),
     if not tapset.taps:
         reasons = "; ".join(dict.fromkeys(r.reason for r in tapset.rejected)) or "no recording held one"
         raise LuthkitError(f"no usable tap in {name or 'these recordings'}: {reasons}")
-    cells = [cut(cell, LENGTH_S) for cell in make_cells(tapset.taps, top_hz=high_hz)]
+    cells = make_cells(tapset.taps, top_hz=high_hz, length_s=LENGTH_S)
     fit = fit_taps(cells, top_hz=high_hz)
     nothing = LuthkitError(f"the taps of {name or 'these recordings'} show no mode above the noise; tap harder")
     if fit.poles is None:
@@ -147,7 +148,7 @@ def read_modes(tapset: TapSet, *, band_hz: tuple[float, float] = (60.0, 1000.0),
         parameters=frozen_dict({"band_hz": tuple(band_hz), "length_s": LENGTH_S, **tapset.parameters}),
         version=__version__,
         name=name,
-        spectrum=_spectrum(tapset, high_hz),
+        spectrum=average_spectrum(tapset, scaling="energy density", max_hz=1.5 * high_hz),
         positions=positions,
         amplitudes=frozen_array(amplitudes, dtype=complex),
         notes=_remarks(fit, len(tapset.taps), placements),
@@ -239,7 +240,7 @@ def _levels(fit: TapFit, keep) -> tuple[tuple[str, ...], np.ndarray, np.ndarray,
     power = np.mean(np.abs(height) ** 2, axis=0)
     power_u = 2 * np.sqrt(np.sum((np.abs(height) * height_u) ** 2, axis=0)) / len(height)
     if len(height) > 1:
-        power_u = np.hypot(power_u, np.abs(power_u) / np.sqrt(len(height)))
+        power_u = np.hypot(power_u, power_u / np.sqrt(len(height)))
     level = 10 * np.log10(power / power.max())
     return positions, amplitudes / np.abs(amplitudes).max(), level, 4.343 * power_u / power
 
@@ -259,7 +260,7 @@ def _kind(fit: TapFit, k: int, ratio: float) -> tuple[str, tuple[str, ...]]:
 
 
 def _witnesses(tapset: TapSet, frequency, ratio):
-    from .witnesses import read_witnesses
+    from .witnesses import read_witnesses  # here: that module takes Witness from this one
 
     return read_witnesses(tapset, frequency, ratio)
 
@@ -275,12 +276,6 @@ def _disagreements(ratio: float, ratio_u: float, witnesses, *, roomy: bool) -> t
                 f"{witness.method} says Q {0.5 / witness.damping_ratio:.0f}, the joint fit Q {0.5 / ratio:.0f}: {why}"
             )
     return tuple(notes)
-
-
-def _spectrum(tapset: TapSet, high_hz: float):
-    from .spectrum import average_spectrum
-
-    return average_spectrum(tapset, scaling="energy density", max_hz=1.5 * high_hz)
 
 
 def _remarks(fit: TapFit, n_taps: int, placements: int) -> tuple[str, ...]:

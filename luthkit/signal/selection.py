@@ -69,9 +69,7 @@ def fit_taps(cells: Sequence[Cell], *, top_hz: float) -> TapFit:
     room = estimate_room(short, hiss, fit, mains)
     if room.reverberant_to_direct < LEAST_ROOM:
         return dry
-
     data = [cell.mean for cell in short]
-
     sounds, taper_s = [recorded_sound(cell) for cell in short], TAPER_S
     for last in (False, True):
         parts = zip(short, hiss, sounds, strict=True)
