@@ -79,7 +79,7 @@ def test_every_command_can_be_typed(command, monkeypatch):
     else:
         assert program == "python3", command
     if program == "luthkit":
-        options = vars(cli._parser().parse_args(words))
+        options = vars(cli.parser().parse_args(words))
         words = [options.get("build"), *options.get("references", ()), *options.get("paths", ())]
         words = [word for word in words if word]
         assert words
@@ -146,7 +146,7 @@ def test_the_picture_of_the_floors_is_true():
     drawn = [line.split()[0] for line in picture.splitlines() if line[:1].strip()]
     house = HOME / "luthkit"
     there = [floor for floor in FLOORS if any((house / floor).glob("*.py"))]
-    assert drawn == ["cli.py", *(f"{floor}/" for floor in sorted(there, key=FLOORS.get, reverse=True))]
+    assert drawn == ["cli/", *(f"{floor}/" for floor in sorted(there, key=FLOORS.get, reverse=True))]
     said = coded([chapter(DEVELOPERS, "The floors").split("```")[2].split("| module")[0]])
     assert {f"{name}.py" for name in COMMON if name} | {f"{name}/" for name in SIDE} <= set(said)
 

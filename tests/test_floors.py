@@ -11,7 +11,7 @@ import luthkit
 
 HOME = Path(luthkit.__file__).parent
 FLOORS = {"signal": 0, "wood": 1, "guitar": 2, "shop": 3, "show": 4}
-TOP = 5  # cli.py and __main__.py
+TOP = 5  # cli/ and __main__.py
 COMMON = {"", "errors", "_frozen", "_text", "_threads"}  # anyone may use these; "" is the package itself
 SIDE = {"simulate"}  # made sound: stands beside the house, sees signal only, and no floor sees it
 HEAVY = ("scipy.signal", "librosa", "matplotlib", "pandas", "ipywidgets", "soundfile")

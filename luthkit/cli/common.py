@@ -1,0 +1,77 @@
+"""What all commands share: exit codes, misuse, reports, and one sentence for each error."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+
+from .._text import one_line
+from ..errors import LuthkitError
+
+NOTHING_USABLE, BAD_USE, STOPPED = 1, 2, 130
+
+
+class BadUse(Exception):
+    """The command line makes no sense; the message is one sentence."""
+
+
+class Parser(argparse.ArgumentParser):
+    def error(self, message):
+        raise BadUse(f"{message}; see {self.prog} --help")
+
+
+def add_output(command) -> None:
+    """The options of every command that shows a result."""
+    command.add_argument("--json", action="store_true", help="print JSON and nothing else")
+    command.add_argument("--report", metavar="FILE", help="where to write the report (one HTML file)")
+
+
+def write_report(result, path) -> str:
+    """Write the report of a result to `path`, or where reports go by themselves; the path it went to."""
+    from ..show import report
+
+    try:
+        return str(report.write_report(result, path or report.default_path(result)))
+    except LuthkitError as error:
+        raise BadUse(str(error)) from error
+
+
+def check_paths(paths, report):
+    """What can be seen at once to be a slip of the hand, before a long reading begins."""
+    for path in paths:
+        if not os.path.exists(path):
+            raise BadUse(f"{path} does not exist; check the spelling of the folder or file")
+    if report is not None:
+        folder = os.path.dirname(report) or "."
+        if os.path.isdir(report) or not os.path.isdir(folder):
+            raise BadUse(f"the report cannot be written to {report}; name a file in a folder that exists")
+        if os.path.exists(report):
+            from ..show.report import identity_in
+
+            if identity_in(report) is None:
+                raise BadUse(f"{report} exists and is no report of luthkit; name another file for the report")
+
+
+def no_modes(modeset) -> str:
+    """Why there is nothing to show, in one sentence."""
+    name = modeset.name or "this instrument"
+    if modeset.taps_accepted:
+        return f"no mode was found in the {modeset.taps_accepted} taps of {name}; record at least 5 clean taps"
+    if not modeset.rejected:
+        return f"no tap was found in the recordings of {name}; record at least 5 clean taps"
+    first, more = modeset.rejected[0], len(modeset.rejected) - 1
+    others = f" (and {more} more left out)" if more else ""
+    reason = first.reason if first.source in first.reason else f"{first.source}: {first.reason}"
+    return f"no usable tap in {name}: {reason.rstrip('.')}{others}"
+
+
+def say(sentence, code: int, options=None) -> int:
+    """One sentence on standard error, and for --json an object with that sentence on standard output."""
+    sentence = one_line(str(sentence))
+    if getattr(options, "json", False):
+        import json
+
+        print(json.dumps({"modes": [], "error": sentence}), flush=True)
+    print(f"luthkit: {sentence}", file=sys.stderr, flush=True)
+    return code

@@ -1,0 +1,34 @@
+"""`luthkit modes`: the modes of one instrument."""
+
+from __future__ import annotations
+
+import os
+
+from .common import NOTHING_USABLE, BadUse, add_output, check_paths, no_modes, say, write_report
+
+
+def add(commands) -> None:
+    modes = commands.add_parser("modes", help="the modes of one instrument")
+    modes.add_argument("paths", nargs="+", metavar="FOLDER|FILE", help="one folder of recordings, or sound files")
+    modes.set_defaults(run=run)
+    add_output(modes)
+
+
+def run(options) -> int:
+    folders = [path for path in options.paths if os.path.isdir(path)]
+    if folders and len(options.paths) > 1:
+        raise BadUse("modes reads one instrument: name one folder, or several files, but not several folders")
+    check_paths(options.paths, options.report)
+    from ..shop.reading import read_instrument
+    from ..show import data, words
+
+    modeset = read_instrument(options.paths)
+    write = options.report is not None and bool(modeset.modes)
+    if options.json:
+        report = write_report(modeset, options.report) if write else None
+        print(data.to_json({**data.modeset_data(modeset), "report": report}), flush=True)
+    else:
+        print(words.modes_text(modeset), flush=True)
+        if write:
+            print(f"\nReport: {write_report(modeset, options.report)}", flush=True)
+    return 0 if modeset.modes else say(no_modes(modeset), NOTHING_USABLE)
