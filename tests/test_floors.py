@@ -76,7 +76,7 @@ def test_every_module_has_a_floor():
     ("file", "line"),
     [
         ("signal/modes.py", "from ..guitar.comparison import compare"),
-        ("signal/modes.py", "def f():\n    from luthkit.show import plots"),
+        ("signal/modes.py", "def f():\n    from luthkit.show import page"),
         ("guitar/model.py", "import luthkit.shop.session"),
         ("guitar/model.py", "from .. import simulate"),
         ("shop/session.py", "from ..cli import main"),

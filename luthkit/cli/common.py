@@ -27,12 +27,12 @@ def add_output(command) -> None:
     command.add_argument("--report", metavar="FILE", help="where to write the report (one HTML file)")
 
 
-def write_report(result, path) -> str:
-    """Write the report of a result to `path`, or where reports go by themselves; the path it went to."""
-    from ..show import report
+def write_report(page, path) -> str:
+    """Write a `Page` to `path`, or where reports go by themselves; the path it went to."""
+    from ..show.page import default_path, write_page
 
     try:
-        return str(report.write_report(result, path or report.default_path(result)))
+        return str(write_page(page, path or default_path(page)))
     except LuthkitError as error:
         raise BadUse(str(error)) from error
 
@@ -47,7 +47,7 @@ def check_paths(paths, report):
         if os.path.isdir(report) or not os.path.isdir(folder):
             raise BadUse(f"the report cannot be written to {report}; name a file in a folder that exists")
         if os.path.exists(report):
-            from ..show.report import identity_in
+            from ..show.page import identity_in
 
             if identity_in(report) is None:
                 raise BadUse(f"{report} exists and is no report of luthkit; name another file for the report")

@@ -30,6 +30,7 @@ def run(options) -> int:
     from ..guitar.comparison import compare
     from ..shop.reading import read_instruments
     from ..show import data, words
+    from ..show.report import report_page
 
     build, *references = read_instruments([options.build, *options.references])
     for modeset in (build, *references):
@@ -37,9 +38,9 @@ def run(options) -> int:
             raise LuthkitError(no_modes(modeset))
     comparison = compare(build, references, thresholds=thresholds)
     if options.json:
-        report = write_report(comparison, options.report)
+        report = write_report(report_page(comparison), options.report)
         print(data.to_json({**data.comparison_data(comparison), "report": report}), flush=True)
     else:
         print(words.comparison_text(comparison), flush=True)
-        print(f"\nReport: {write_report(comparison, options.report)}", flush=True)
+        print(f"\nReport: {write_report(report_page(comparison), options.report)}", flush=True)
     return 0

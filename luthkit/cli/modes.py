@@ -21,14 +21,15 @@ def run(options) -> int:
     check_paths(options.paths, options.report)
     from ..shop.reading import read_instrument
     from ..show import data, words
+    from ..show.report import report_page
 
     modeset = read_instrument(options.paths)
     write = options.report is not None and bool(modeset.modes)
     if options.json:
-        report = write_report(modeset, options.report) if write else None
+        report = write_report(report_page(modeset), options.report) if write else None
         print(data.to_json({**data.modeset_data(modeset), "report": report}), flush=True)
     else:
         print(words.modes_text(modeset), flush=True)
         if write:
-            print(f"\nReport: {write_report(modeset, options.report)}", flush=True)
+            print(f"\nReport: {write_report(report_page(modeset), options.report)}", flush=True)
     return 0 if modeset.modes else say(no_modes(modeset), NOTHING_USABLE)

@@ -7,6 +7,7 @@ import pytest
 
 from luthkit.errors import LuthkitError
 from luthkit.show import forms
+from luthkit.show.forms import common
 
 
 @pytest.fixture
@@ -29,7 +30,7 @@ def shop(tmp_path, monkeypatch, build, references):
                 raise LuthkitError(f"{folder} does not exist; check the spelling")
         return tuple(sets[folder.name] for folder in folders)
 
-    monkeypatch.setattr(forms, "read_instruments", read)
+    monkeypatch.setattr(common, "read_instruments", read)
     sets["asked"] = asked
     return sets
 
@@ -60,7 +61,7 @@ class Hand:
 
 
 def test_guitars_are_found_beside_the_notebooks(shop):
-    names = [re.split(r"[\\/]", path)[-1] for path in forms.find_guitars()]
+    names = [re.split(r"[\\/]", path)[-1] for path in common.find_guitars()]
     assert names == ["new build", "old", "older"]
 
 
@@ -110,7 +111,7 @@ def test_any_fault_is_a_sentence(shop, monkeypatch):
     hand["References"].value = ()
     hand["Compare"].click()
     assert hand.said.startswith("No reference is marked")
-    monkeypatch.setattr(forms, "compare", lambda *_, **__: 1 / 0)
+    monkeypatch.setattr(forms.comparison, "compare", lambda *_, **__: 1 / 0)
     hand["References"].value = hand["References"].options[1][1:]
     hand["Compare"].click()
     assert hand.said == "Luthkit met a fault of its own, ZeroDivisionError: division by zero"

@@ -9,7 +9,8 @@ from matplotlib.figure import Figure
 
 from luthkit.guitar.comparison import compare
 from luthkit.guitar.verdicts import VERDICTS
-from luthkit.show import plots
+from luthkit.show.plots import common, modes
+from luthkit.show.plots import comparison as pictures
 
 
 def bars(ax):
@@ -26,25 +27,25 @@ def labels(ax):
 
 
 def test_spectrum_is_drawn_from_60_to_1000_hz_with_the_noise_under_it(build):
-    ax = plots.plot_spectrum(build)
+    ax = modes.plot_spectrum(build)
     level, noise = (line.get_ydata() for line in ax.get_lines()[:2])
     frequency = ax.get_lines()[0].get_xdata()
     assert frequency[0] == 60 and frequency[-1] == 1000
     assert level.max() == 0
     assert np.nanmax(noise) < -15
     assert any("noise before the taps" in text for text in labels(ax))
-    assert "uncalibrated" in ax.get_ylabel() and ax.yaxis.label.get_color() == plots.FAINT
+    assert "uncalibrated" in ax.get_ylabel() and ax.yaxis.label.get_color() == common.FAINT
 
 
 def test_noise_and_level_stand_on_one_scale(build):
-    frequency, level, noise = plots.spectrum_levels(build)
+    frequency, level, noise = modes.spectrum_levels(build)
     at = np.searchsorted(build.spectrum.frequency_hz, frequency)
     ratio = build.spectrum.noise[at] / build.spectrum.value[at]
     assert np.allclose(noise - level, 10 * np.log10(ratio))
 
 
 def test_modes_show_q_with_the_ends_of_the_95_percent_interval_of_damping(build):
-    ax = plots.plot_modes(build)
+    ax = modes.plot_modes(build)
     q = {round(x, 3): (low, high) for x, low, high in bars(ax)}
     low, high = q[round(101 * 1.03, 3)]
     assert low == pytest.approx(0.5 / (0.020 + 1.96 * 0.0004))
@@ -57,7 +58,7 @@ def test_modes_show_q_with_the_ends_of_the_95_percent_interval_of_damping(build)
 
 @pytest.mark.parametrize("quantity", ["frequency", "damping"])
 def test_differences_are_drawn_where_the_comparison_says(comparison, quantity):
-    ax = plots.plot_differences(comparison, quantity)
+    ax = pictures.plot_differences(comparison, quantity)
     drawn = {round(x, 3): (low, high) for x, low, high in bars(ax)}
     for pair in comparison.pairs:
         d = getattr(pair, quantity)
@@ -73,13 +74,13 @@ def test_differences_are_drawn_where_the_comparison_says(comparison, quantity):
 
 
 def test_damping_ticks_are_percent_of_the_ratio(comparison):
-    ax = plots.plot_differences(comparison, "damping")
+    ax = pictures.plot_differences(comparison, "damping")
     for place, text in zip(ax.get_yticks(), ax.get_yticklabels(), strict=True):
         assert np.expm1(place) * 100 == pytest.approx(float(text.get_text()))
 
 
 def test_the_wall_picture_lines_up_its_three_parts(comparison):
-    axes = plots.plot_comparison(comparison)
+    axes = pictures.plot_comparison(comparison)
     assert len(axes) == 3 and all(isinstance(ax, Axes) for ax in axes)
     ((left, right),) = {ax.get_xlim() for ax in axes}
     assert left == 60 and 1000 <= right < 1100
@@ -91,7 +92,7 @@ def test_the_wall_picture_lines_up_its_three_parts(comparison):
 
 
 def test_every_verdict_has_a_shape_of_its_own():
-    styles = [plots.VERDICT_STYLES[verdict] for verdict in VERDICTS]
+    styles = [pictures.VERDICT_STYLES[verdict] for verdict in VERDICTS]
     assert len({(marker, face) for marker, face, _ in styles}) == len(VERDICTS)
 
 
@@ -100,14 +101,14 @@ def test_nothing_global_is_touched_and_own_axes_are_used(build, comparison):
 
     before = dict(mpl.rcParams)
     ax = Figure().subplots()
-    assert plots.plot_spectrum(build, ax=ax) is ax
-    assert plots.plot_modes(build, ax=Figure().subplots()) is not ax
-    plots.plot_comparison(comparison)
+    assert modes.plot_spectrum(build, ax=ax) is ax
+    assert modes.plot_modes(build, ax=Figure().subplots()) is not ax
+    pictures.plot_comparison(comparison)
     assert dict(mpl.rcParams) == before
 
 
 def test_no_text_is_cut_or_printed_over_another_panel(comparison, build):
-    for axes in (plots.plot_comparison(comparison), plots.plot_instrument(build)):
+    for axes in (pictures.plot_comparison(comparison), modes.plot_instrument(build)):
         figure = axes[0].figure
         canvas = FigureCanvasAgg(figure)
         canvas.draw()
@@ -124,8 +125,8 @@ def test_any_name_can_be_drawn(build, name):
     from dataclasses import replace
 
     odd = replace(build, name=name)
-    axes = plots.plot_comparison(compare(odd, [build]))
-    assert plots.png_bytes(axes, dots_per_inch=40).startswith(b"\x89PNG")
+    axes = pictures.plot_comparison(compare(odd, [build]))
+    assert common.png_bytes(axes, dots_per_inch=40).startswith(b"\x89PNG")
     assert len(labels(axes[0])) == 3
 
 
@@ -133,5 +134,5 @@ def test_a_set_without_a_spectrum_or_without_modes_is_still_drawn(build):
     from dataclasses import replace
 
     bare = replace(build, spectrum=None)
-    assert len(plots.plot_comparison(compare(bare, [bare]))[0].texts) == 3
-    assert plots.png_bytes(plots.plot_instrument(replace(build, modes=())), dots_per_inch=40)
+    assert len(pictures.plot_comparison(compare(bare, [bare]))[0].texts) == 3
+    assert common.png_bytes(modes.plot_instrument(replace(build, modes=())), dots_per_inch=40)

@@ -9,11 +9,24 @@ import pytest
 
 from luthkit.errors import LuthkitError
 from luthkit.guitar.comparison import compare
-from luthkit.show import report
-from luthkit.show.report import default_path, identity_in, report_html, write_report
+from luthkit.show import page as page_module
+from luthkit.show.page import default_path, identity_in, page_html, write_page
+from luthkit.show.report import report_page
 
 
-class Page(HTMLParser):
+def html_of(result):
+    return page_html(report_page(result))
+
+
+def path_for(result, folder):
+    return default_path(report_page(result), folder)
+
+
+def write(result, path):
+    return write_page(report_page(result), path)
+
+
+class Seen(HTMLParser):
     """Tags with their attributes, and the text, as a browser would see them."""
 
     VOID = ("meta", "img", "br")
@@ -42,11 +55,11 @@ class Page(HTMLParser):
 
 @pytest.fixture(scope="module")
 def html(comparison):
-    return report_html(comparison)
+    return html_of(comparison)
 
 
 def test_names_stay_text(html, build):
-    page = Page(html)
+    page = Seen(html)
     assert not [tag for tag, _ in page.tags if tag == "b"]
     assert build.name in page.text
     assert "taps/<3>.wav" in page.text and "clipped: 5 samples & more" in page.text and "<one>" in page.text
@@ -54,13 +67,13 @@ def test_names_stay_text(html, build):
 
 def test_names_in_remarks_stay_text(build, references):
     few = compare(replace(build, taps_accepted=2), references)
-    page = Page(report_html(few))
+    page = Seen(html_of(few))
     assert not [tag for tag, _ in page.tags if tag == "b"]
     assert f"fewer than 3 taps were kept ({build.name}: 2)" in page.text
 
 
 def test_nothing_comes_from_outside(html):
-    page = Page(html)
+    page = Seen(html)
     assert not [tag for tag, _ in page.tags if tag in ("script", "link", "iframe", "object", "embed")]
     for _, attributes in page.tags:
         for key in ("src", "href", "srcset"):
@@ -70,14 +83,14 @@ def test_nothing_comes_from_outside(html):
 
 
 def test_pictures_are_inside_and_have_words_for_those_who_cannot_see_them(html):
-    images = [attributes for tag, attributes in Page(html).tags if tag == "img"]
+    images = [attributes for tag, attributes in Seen(html).tags if tag == "img"]
     assert len(images) == 1
     assert base64.b64decode(images[0]["src"].split(",")[1]).startswith(b"\x89PNG")
     assert "spectra from 60 to 1000 Hz" in images[0]["alt"]
 
 
 def test_the_report_says_all_that_the_numbers_rest_on(html, comparison):
-    text = Page(html).text
+    text = Seen(html).text
     for sentence in (*comparison.summary, *comparison.cautions):
         assert sentence in text
     assert "Relative humidity was 55 % for" in text and "Not the same microphone" in text
@@ -94,29 +107,29 @@ def test_the_report_says_all_that_the_numbers_rest_on(html, comparison):
 
 
 def test_a_report_of_one_instrument(build):
-    page = Page(report_html(build))
+    page = Seen(html_of(build))
     assert "3 body modes found" in page.text and "too wide" in page.text and "the second opinions differ" in page.text
     assert len([tag for tag, _ in page.tags if tag == "img"]) == 1
 
 
 def test_levels_are_grey_and_never_judged(build):
-    page = Page(report_html(build))
+    page = Seen(html_of(build))
     levels = [attributes for tag, attributes in page.tags if tag == "td" and attributes.get("class") == "level"]
     assert len(levels) == len(build.modes)
 
 
 def test_the_same_recordings_replace_their_report_and_nothing_else_does(tmp_path, comparison, build, references):
-    path = default_path(comparison, tmp_path)
-    assert write_report(comparison, path) == path
-    assert default_path(comparison, tmp_path) == path
-    write_report(comparison, path)
+    path = path_for(comparison, tmp_path)
+    assert write(comparison, path) == path
+    assert path_for(comparison, tmp_path) == path
+    write(comparison, path)
     other = replace(build, sources={"new take.wav": "f" * 64})
     again = compare(other, references)
-    second = default_path(again, tmp_path)
+    second = path_for(again, tmp_path)
     assert second != path and second.name.endswith("_2_report.html")
     before = path.read_bytes()
     with pytest.raises(LuthkitError, match="not a report of these recordings"):
-        write_report(again, path)
+        write(again, path)
     assert path.read_bytes() == before
 
 
@@ -124,7 +137,7 @@ def test_a_file_that_is_no_report_is_never_replaced(tmp_path, build):
     path = tmp_path / "letter.html"
     path.write_text("dear customer")
     with pytest.raises(LuthkitError, match="already exists"):
-        write_report(build, path)
+        write(build, path)
     assert path.read_text() == "dear customer" and identity_in(path) is None
 
 
@@ -132,17 +145,17 @@ def test_a_file_that_is_no_report_is_never_replaced(tmp_path, build):
 @pytest.mark.parametrize("earlier", [False, True])
 def test_stopped_half_way_leaves_no_half_written_report(tmp_path, build, monkeypatch, stopped_in, earlier):
     path = tmp_path / "r.html"
-    before = write_report(build, path).read_bytes() if earlier else None
+    before = write(build, path).read_bytes() if earlier else None
 
     def stop(*_, **__):
         raise KeyboardInterrupt
 
     if stopped_in == "png_bytes":
-        monkeypatch.setattr(report, "png_bytes", stop)
+        monkeypatch.setattr(page_module, "png_bytes", stop)
     else:
-        monkeypatch.setattr(report.os, "replace", stop)
+        monkeypatch.setattr(page_module.os, "replace", stop)
     with pytest.raises(KeyboardInterrupt):
-        write_report(build, path)
+        write(build, path)
     assert [p.name for p in tmp_path.iterdir()] == (["r.html"] if earlier else [])
     assert before is None or path.read_bytes() == before
 
@@ -151,17 +164,17 @@ def test_a_full_disk_is_one_sentence(tmp_path, build, monkeypatch):
     def full(*_):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(report.os, "replace", full)
+    monkeypatch.setattr(page_module.os, "replace", full)
     with pytest.raises(LuthkitError, match="no space left on device"):
-        write_report(build, tmp_path / "r.html")
+        write(build, tmp_path / "r.html")
     assert list(tmp_path.iterdir()) == []
     with pytest.raises(LuthkitError, match="cannot be written"):
-        write_report(build, tmp_path / "missing" / "r.html")
+        write(build, tmp_path / "missing" / "r.html")
 
 
 @pytest.mark.parametrize("name", ["../../etc", "a/b\\c", '<b>"x"</b>', "", "." * 5, "x" * 300, "\udcff"])
 def test_the_name_of_a_report_is_a_plain_file_name(tmp_path, build, name):
-    path = default_path(replace(build, name=name), tmp_path)
+    path = path_for(replace(build, name=name), tmp_path)
     assert path.parent == tmp_path and len(path.name) < 140
     assert re.fullmatch(r"[\w.-]+", path.name) and not path.name.startswith(".")
-    assert write_report(replace(build, name=name), path).exists()
+    assert write(replace(build, name=name), path).exists()

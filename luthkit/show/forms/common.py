@@ -1,92 +1,24 @@
-"""Forms for the notebooks: pick folders, press a button, look at the pictures. No code to read or to change.
+"""What all forms share: fields, buttons, a line of status and a page of results. No code to read or to change.
 
-Every error is one sentence in the form. The forms start with the sample guitars and read them at once, so
-that a notebook runs from top to bottom without a hand.
+Every error is one sentence in the form. A form starts with the sample guitars and reads them at once, so that
+a notebook runs from top to bottom without a hand.
 """
 
 from __future__ import annotations
 
 import os
-from dataclasses import replace
 from html import escape
 from pathlib import Path
 
 import ipywidgets as widgets
 
-from ..errors import LuthkitError
-from ..guitar.comparison import compare
-from ..guitar.thresholds import SETTINGS, Thresholds
-from ..shop.reading import read_instruments
-from ..signal.recording import SUFFIXES
-from .report import STYLE, default_path, report_body, write_report
+from ...errors import LuthkitError
+from ...shop.reading import read_instruments
+from ...signal.recording import SUFFIXES
+from ..page import STYLE, default_path, write_page
 
-_WIDE = {"description_width": "11rem"}
-_LAYOUT = {"width": "44rem"}
-_IN_WORDS = {
-    "same set-up": "nothing was moved but the guitar",
-    "re-hung": "the guitar was lifted and hung up again",
-    "other operator": "another person tapped",
-    "other room": "another room or microphone",
-}
-
-
-def modes_form(*, start=None) -> widgets.Widget:
-    """The form of the first notebook: the modes of one instrument.
-
-    `start` is the folder where guitars are looked for (default: the current folder and those beside it).
-    """
-    guitars = find_guitars(start)
-    folder = _dropdown("Guitar", guitars)
-    path = _path_field("or a folder elsewhere")
-    form = _Form("Read modes", [folder, path])
-
-    def read():
-        (chosen,) = _chosen([folder.value], path.value)
-        (modeset,) = form.reader.read([chosen])
-        return modeset
-
-    form.act = read
-    return form.open(ready=bool(guitars))
-
-
-def comparison_form(*, start=None) -> widgets.Widget:
-    """The form of the second notebook: a build beside one or more references.
-
-    `start` is the folder where guitars are looked for (default: the current folder and those beside it).
-    """
-    guitars = find_guitars(start)
-    builds = [path for path in guitars if _is_build(path)] or guitars[-1:]
-    build = _dropdown("Build", guitars, builds[0] if builds else None)
-    build_path = _path_field("or a build elsewhere")
-    references = widgets.SelectMultiple(
-        description="References",
-        options=[(_label(path), path) for path in guitars],
-        value=[path for path in guitars if builds and path != builds[0]],
-        rows=max(2, min(6, len(guitars))),
-        style=_WIDE,
-        layout=_LAYOUT,
-    )
-    reference_path = _path_field("and a reference elsewhere")
-    setting = widgets.Dropdown(
-        description="Between them",
-        options=[(_IN_WORDS[name], name) for name in SETTINGS],
-        value="re-hung",
-        style=_WIDE,
-        layout=_LAYOUT,
-    )
-    form = _Form("Compare", [build, build_path, references, reference_path, setting])
-
-    def read():
-        (first,) = _chosen([build.value], build_path.value)
-        others = [Path(path) for path in references.value]
-        others += _chosen([], reference_path.value) if reference_path.value.strip() else []
-        if not others:
-            raise LuthkitError("no reference is marked; click on one, or on several with the Ctrl key held")
-        modesets = form.reader.read([first, *others])
-        return compare(modesets[0], modesets[1:], thresholds=replace(Thresholds(), setting=setting.value))
-
-    form.act = read
-    return form.open(ready=len(guitars) > 1)
+WIDE = {"description_width": "11rem"}
+LAYOUT = {"width": "44rem"}
 
 
 def find_guitars(start=None) -> list[str]:
@@ -114,34 +46,29 @@ def _holds_sounds(folder: Path) -> bool:
         return False
 
 
-def _is_build(path: str) -> bool:
-    name = Path(path).name.lower()
-    return "build" in name or "new" in name
-
-
-def _label(path: str) -> str:
+def label(path: str) -> str:
     """The folder's own name and where it lies."""
     folder = Path(path)
     return f"{folder.name}   ({folder.parent.name or folder.parent.resolve().name})"
 
 
-def _dropdown(words, guitars, value=None):
-    options = [(_label(path), path) for path in guitars] or [("no folder with recordings found here", None)]
-    return widgets.Dropdown(
-        description=words, options=options, value=value or options[0][1], style=_WIDE, layout=_LAYOUT
-    )
+def folder_list(words, guitars, value=None):
+    """A list of folders to pick one from."""
+    options = [(label(path), path) for path in guitars] or [("no folder with recordings found here", None)]
+    return widgets.Dropdown(description=words, options=options, value=value or options[0][1], style=WIDE, layout=LAYOUT)
 
 
-def _path_field(words):
+def path_field(words):
+    """A field for the path of a folder that is not in the list."""
     return widgets.Text(
         description=words,
         placeholder="path of a folder; leave empty to use the list",
-        style=_WIDE,
-        layout=_LAYOUT,
+        style=WIDE,
+        layout=LAYOUT,
     )
 
 
-def _chosen(picked, typed: str) -> list[Path]:
+def chosen(picked, typed: str) -> list[Path]:
     """The typed path if there is one, else what was picked."""
     if typed.strip():
         return [Path(typed.strip().strip("\"'")).expanduser()]
@@ -150,7 +77,7 @@ def _chosen(picked, typed: str) -> list[Path]:
     return [Path(path) for path in picked]
 
 
-class _Reader:
+class Reader:
     """Reads instruments and remembers them as long as their files do not change."""
 
     def __init__(self):
@@ -178,11 +105,11 @@ class _Reader:
         )
 
 
-class _Form:
-    """Fields, two buttons, a line of status and a page of results. `act` gives a result to show."""
+class Form:
+    """Fields, two buttons, a line of status and a page of results. `act` gives the `Page` to show."""
 
     def __init__(self, verb, fields):
-        self.reader = _Reader()
+        self.reader = Reader()
         self.act = None
         self._result = None
         self._count = 0
@@ -211,21 +138,20 @@ class _Form:
         self._say("Reading the recordings; this takes some seconds.")
         try:
             self._result = self.act()
-            page = report_body(self._result)
         except Exception as error:
             self._result = None
             self._page.value = ""
             self._say(_sentence(error), wrong=True)
         else:
             self._count += 1
-            self._page.value = f'<div class="luthkit">{page}</div>'
+            self._page.value = f'<div class="luthkit">{self._result.body}</div>'
             self._say(f"Done ({self._count}).")
         self._go.disabled = False
         self._save.disabled = self._result is None
 
     def _write(self):
         try:
-            path = write_report(self._result, default_path(self._result))
+            path = write_page(self._result, default_path(self._result))
         except Exception as error:
             self._say(_sentence(error), wrong=True)
         else:

@@ -1,0 +1,6 @@
+"""Forms for the notebooks: choose, press a button, look at the pictures."""
+
+from .comparison import comparison_form
+from .modes import modes_form
+
+__all__ = ["comparison_form", "modes_form"]

@@ -1,0 +1,67 @@
+"""The form of the second notebook: a build beside one or more references."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import ipywidgets as widgets
+
+from ...errors import LuthkitError
+from ...guitar.comparison import compare
+from ...guitar.thresholds import SETTINGS, Thresholds
+from ..report import report_page
+from .common import LAYOUT, WIDE, Form, chosen, find_guitars, folder_list, label, path_field
+
+_IN_WORDS = {
+    "same set-up": "nothing was moved but the guitar",
+    "re-hung": "the guitar was lifted and hung up again",
+    "other operator": "another person tapped",
+    "other room": "another room or microphone",
+}
+
+
+def comparison_form(*, start=None) -> widgets.Widget:
+    """The form of the second notebook: a build beside one or more references.
+
+    `start` is the folder where guitars are looked for (default: the current folder and those beside it).
+    """
+    guitars = find_guitars(start)
+    builds = [path for path in guitars if _is_build(path)] or guitars[-1:]
+    build = folder_list("Build", guitars, builds[0] if builds else None)
+    build_path = path_field("or a build elsewhere")
+    references = widgets.SelectMultiple(
+        description="References",
+        options=[(label(path), path) for path in guitars],
+        value=[path for path in guitars if builds and path != builds[0]],
+        rows=max(2, min(6, len(guitars))),
+        style=WIDE,
+        layout=LAYOUT,
+    )
+    reference_path = path_field("and a reference elsewhere")
+    setting = widgets.Dropdown(
+        description="Between them",
+        options=[(_IN_WORDS[name], name) for name in SETTINGS],
+        value="re-hung",
+        style=WIDE,
+        layout=LAYOUT,
+    )
+    form = Form("Compare", [build, build_path, references, reference_path, setting])
+
+    def read():
+        (first,) = chosen([build.value], build_path.value)
+        others = [Path(path) for path in references.value]
+        others += chosen([], reference_path.value) if reference_path.value.strip() else []
+        if not others:
+            raise LuthkitError("no reference is marked; click on one, or on several with the Ctrl key held")
+        modesets = form.reader.read([first, *others])
+        thresholds = replace(Thresholds(), setting=setting.value)
+        return report_page(compare(modesets[0], modesets[1:], thresholds=thresholds))
+
+    form.act = read
+    return form.open(ready=len(guitars) > 1)
+
+
+def _is_build(path: str) -> bool:
+    name = Path(path).name.lower()
+    return "build" in name or "new" in name

@@ -1,0 +1,166 @@
+"""A page: one HTML file with its pictures inside. It needs no network, no script and no other file."""
+
+from __future__ import annotations
+
+import os
+import re
+import tempfile
+from base64 import b64encode
+from dataclasses import dataclass
+from datetime import datetime
+from html import escape
+from pathlib import Path
+
+from .. import __version__
+from ..errors import LuthkitError
+from .plots.common import png_bytes
+
+_MARK = "luthkit-report-of"
+
+STYLE = """
+.luthkit{font:16px/1.5 Georgia,'Times New Roman',serif;color:#1d1b18;background:#fbfaf7;
+padding:.5rem 1.5rem 2rem}
+.luthkit h1{font-size:1.7rem;margin:.6rem 0 .2rem}
+.luthkit h2{font-size:1.25rem;margin:2.2rem 0 .5rem;border-bottom:1px solid #cfc8bb}
+.luthkit h3{font-size:1.05rem;margin:1.4rem 0 .3rem}
+.luthkit img{width:100%;height:auto;background:#fff}
+.luthkit .grey{color:#6b6b6b}
+.luthkit table{border-collapse:collapse;font:14px/1.35 Arial,Helvetica,sans-serif;margin:.5rem 0}
+.luthkit th,.luthkit td{text-align:left;vertical-align:top;padding:.3rem .8rem .3rem 0;
+border-bottom:1px solid #e4dfd5}
+.luthkit th{border-bottom:2px solid #8d8578}
+.luthkit .level{color:#6b6b6b;white-space:nowrap}
+.luthkit .number,.luthkit .line{white-space:nowrap}
+.luthkit .short{background:#fff;border-left:6px solid #0072B2;padding:.6rem 1rem;margin:.6rem 0}
+.luthkit .caution{background:#fff;border-left:6px solid #9A4B00;padding:.4rem 1rem}
+.luthkit .heard{color:#882255;font-weight:bold}
+.luthkit .unsure{color:#555;font-style:italic}
+.luthkit .hash{font:12px/1.3 'Courier New',monospace;word-break:break-all}
+.luthkit li{margin:.15rem 0}
+"""
+_PAGE_STYLE = """
+body{margin:0 auto;max-width:78rem;background:#fbfaf7}
+@media print{body,.luthkit{background:#fff;font-size:11pt}
+h2{break-after:avoid} table,img{break-inside:avoid}}
+"""
+
+
+@dataclass(frozen=True)
+class Page:
+    """What a report or a form shows: pieces of HTML, and what it is a report of."""
+
+    title: str
+    body: str  # HTML that needs `STYLE` and an element of class "luthkit" around it
+    stem: str  # how its file is called, without "_report.html"
+    identity: str  # SHA-256 of what it was made from; a report of the same may be replaced by a new one
+    version: str = __version__
+
+
+def write_page(page: Page, path) -> Path:
+    """Write a page to `path` and give the path back.
+
+    The file is written aside and put in place in one step, so that a half-written report never stands there.
+    An existing file is replaced only if it is a report of the same recordings; anything else raises
+    LuthkitError, as does a folder that cannot be written to.
+    """
+    path = Path(path)
+    if path.exists() and identity_in(path) != page.identity:
+        raise LuthkitError(
+            f"{path} already exists and is not a report of these recordings; name another file or move it away"
+        )
+    text = page_html(page)
+    try:
+        handle, aside = tempfile.mkstemp(dir=path.parent, prefix=".luthkit-", suffix=".part")
+    except OSError as error:
+        raise LuthkitError(
+            f"the report {path} cannot be written ({_why(error)}); name a file in a folder you may write to"
+        ) from error
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8", errors="backslashreplace") as file:
+            file.write(text)
+        os.chmod(aside, 0o644)
+        os.replace(aside, path)
+    except BaseException as error:
+        Path(aside).unlink(missing_ok=True)
+        if isinstance(error, OSError):
+            raise LuthkitError(f"the report {path} cannot be written ({_why(error)}); name another file") from error
+        raise
+    return path
+
+
+def default_path(page: Page, folder=".") -> Path:
+    """A name for the page in `folder`, with a number if another report has it.
+
+    A report of the same recordings keeps its name and will be replaced; any other file is left alone.
+    """
+    number = 1
+    while True:
+        path = Path(folder) / f"{page.stem[:100]}{'' if number == 1 else f'_{number}'}_report.html"
+        if not path.exists() or identity_in(path) == page.identity:
+            return path
+        number += 1
+
+
+def identity_in(path) -> str | None:
+    """The identity of the report at `path`, or None when it is no report of ours or cannot be read."""
+    try:
+        with open(path, encoding="utf-8", errors="replace") as file:
+            head = file.read(2000)
+    except OSError:
+        return None
+    found = re.search(rf'<meta name="{_MARK}" content="([0-9a-f]{{64}})">', head)
+    return found[1] if found else None
+
+
+def page_html(page: Page) -> str:
+    """The whole page as text."""
+    now = datetime.now()
+    return (
+        '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
+        f'<meta name="{_MARK}" content="{page.identity}">'
+        '<meta name="viewport" content="width=device-width">'
+        f"<title>{escape(page.title)}</title><style>{_PAGE_STYLE}{STYLE}</style></head>"
+        '<body class="luthkit">\n'
+        f"<h1>{escape(page.title)}</h1>\n"
+        f'<p class="grey">Written by luthkit {escape(page.version)} on {now:%d %B %Y, %H:%M}.</p>\n'
+        f"{page.body}\n</body></html>\n"
+    )
+
+
+def image(axes, alt: str) -> str:
+    """A figure as a picture inside the page; `alt` says in words what it shows."""
+    data = b64encode(png_bytes(axes, dots_per_inch=130)).decode("ascii")
+    return f'<p><img alt="{escape(alt)}" src="data:image/png;base64,{data}"></p>'
+
+
+def table(headings, rows, *, grey=(), safe=False) -> str:
+    """Rows of text under headings; columns `grey` are pale; `safe` cells are HTML already."""
+    head = "".join(f"<th>{escape(text)}</th>" for text in headings)
+    lines = []
+    for row in rows:
+        cells = []
+        for k, cell in enumerate(row):
+            text = cell if safe else escape(cell)
+            kind = "level" if k in grey else "number" if "±" in cell else ""
+            cells.append(f'<td class="{kind}">{text}</td>' if kind else f"<td>{text}</td>")
+        lines.append(f"<tr>{''.join(cells)}</tr>")
+    return f"<table><thead><tr>{head}</tr></thead><tbody>{''.join(lines)}</tbody></table>"
+
+
+def paragraphs(sentences) -> str:
+    """A paragraph for each sentence."""
+    return "".join(f"<p>{escape(sentence)}</p>" for sentence in sentences)
+
+
+def bullets(items) -> str:
+    """A list of sentences; nothing for none."""
+    return f"<ul>{''.join(f'<li>{escape(item)}</li>' for item in items)}</ul>" if items else ""
+
+
+def file_word(name: str) -> str:
+    """A name that every file system takes: letters, digits, dots and dashes; the rest becomes one dash."""
+    return re.sub(r"[^\w.-]+", "-", name).strip("-._")[:40] or "guitar"
+
+
+def _why(error: OSError) -> str:
+    return (error.strerror or type(error).__name__).lower()
