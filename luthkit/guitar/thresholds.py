@@ -12,6 +12,7 @@ from ..errors import LuthkitError
 
 SETTINGS = ("same set-up", "re-hung", "other operator", "other room")
 
+PLANNING_DOF = 4.0  # what a planning figure is worth (common practice, no source)
 _PLANNING = "planning value; no published study of guitar tap repeatability is known to us"
 _REPEAT = "from memory, to be replaced by the maker's own repeat study"
 _LISTENING = "Woodhouse, Manuel, Smith, Wheble & Fritz, Acta Acustica united with Acustica 98 (2012)"
@@ -27,6 +28,7 @@ class Figure:
     high: float
     source: str
     certainty: str
+    dof: float = PLANNING_DOF  # degrees of freedom: how much it weighs beside what the sessions themselves show
 
     def __post_init__(self):
         if not (isfinite(self.value) and self.value > 0):
