@@ -7,6 +7,7 @@ The folder may hold a plain text file, `session.toml`. All of it is optional:
     stage = "strung, day 30"
     temperature_c = 20.5
     relative_humidity_percent = 47
+    body_kind = "classical"            # or "small steel-string", "large steel-string"
 
     [[recording]]
     file = "bridge_centre_1.flac"      # a file, or a sub-folder for all that is in it
@@ -14,8 +15,13 @@ The folder may hold a plain text file, `session.toml`. All of it is optional:
     placement = "1"                    # guitar and microphone were put back between "1" and "2"
 
     [[recording]]
+    file = "plugged"
+    position = "bridge centre"
+    condition = "soundhole plugged"    # or "back blocked", or "mass at bridge" with added_mass_g = 10
+
+    [[recording]]
     file = "strums"
-    kind = "strum"
+    kind = "strum"                     # or "pluck", or "knock": a knock in the room without the guitar
 
 A file name alone says nothing: where a recording is not listed, its position is unknown.
 """
@@ -36,7 +42,9 @@ from ..signal.taps import TapSet, find_taps
 
 FILE_NAME = "session.toml"
 POSITIONS = ("bridge centre", "bass wing", "treble wing", "back", "rim")
-KINDS = ("tap", "strum", "pluck")
+KINDS = ("tap", "strum", "pluck", "knock")
+CONDITIONS = ("soundhole plugged", "back blocked", "mass at bridge")
+BODY_KINDS = ("classical", "small steel-string", "large steel-string")
 _TEXTS = ("guitar", "stage", "strings", "microphone", "room", "support", "mallet", "maker", "notes")
 _NUMBERS = {  # key: lowest and highest value that makes sense
     "strings_age_h": (0, 1e6),
@@ -44,8 +52,8 @@ _NUMBERS = {  # key: lowest and highest value that makes sense
     "relative_humidity_percent": (0, 100),
     "mass_g": (0, 1e5),
 }
-_KEYS = (*_TEXTS, "date", "kind", *_NUMBERS)
-_RECORDING_KEYS = ("file", "kind", "position", "placement", "condition")
+_KEYS = (*_TEXTS, "date", "kind", "body_kind", *_NUMBERS)
+_RECORDING_KEYS = ("file", "kind", "position", "placement", "condition", "added_mass_g")
 
 
 @dataclass(frozen=True)
@@ -57,7 +65,8 @@ class SessionRecording:
     kind: str = "tap"  # one of KINDS
     position: str = ""  # one of POSITIONS; "" when nobody said
     placement: str = ""
-    condition: str = ""  # e.g. "soundhole plugged"
+    condition: str = ""  # one of CONDITIONS; "" = as usual
+    added_mass_g: float = 0.0  # what was put on the bridge, with the condition "mass at bridge"
 
 
 @dataclass(frozen=True)
@@ -84,10 +93,14 @@ class Session:
         """Name of each tap recording -> name of the set-up."""
         return frozen_dict({r.name: r.placement for r in self.of_kind()})
 
-    def find_taps(self, *, condition: str = "", **options) -> TapSet:
-        """The taps made in one `condition` ("" = as usual); `options` as in `luthkit.find_taps`."""
+    def find_taps(
+        self, *, condition: str = "", added_mass_g: float | None = None, kind: str = "tap", **options
+    ) -> TapSet:
+        """The taps, or knocks, made in one `condition` ("" = as usual), with one mass on the bridge or any (None);
+        `options` as in `luthkit.find_taps`."""
+        chosen = [r for r in self.of_kind(kind, condition=condition) if added_mass_g in (None, r.added_mass_g)]
         return find_taps(
-            {r.name: r.path for r in self.of_kind(condition=condition)},
+            {r.name: r.path for r in chosen},
             positions=self.positions,
             placements=self.placements,
             **options,
@@ -158,8 +171,9 @@ def _read_toml(where: Path) -> dict:
                 raise LuthkitError(f"{where}: date is {value!r}; write a date such as 2024-03-09.")
         elif not isinstance(value, str):
             raise LuthkitError(f"{where}: {key} is {value!r}; write text in double quotes.")
-    if "kind" in said:
-        _one_of("kind", said["kind"], KINDS, where)
+    for key, allowed in (("kind", KINDS), ("body_kind", BODY_KINDS)):
+        if key in said:
+            _one_of(key, said[key], allowed, where)
     return said
 
 
@@ -170,7 +184,7 @@ def _listed(items: list[dict], folder: Path, where: Path, usual_kind: str) -> di
         entry = f"{where}, recording {number}"
         for key, value in item.items():
             _one_of("key", key, _RECORDING_KEYS, entry)
-            if not isinstance(value, str):
+            if key != "added_mass_g" and not isinstance(value, str):
                 raise LuthkitError(f'{entry}: {key} is {value!r}; write text in double quotes, such as "1".')
         if "file" not in item:
             raise LuthkitError(f'{entry} names no file; add a line such as file = "tap_1.wav".')
@@ -188,9 +202,23 @@ def _listed(items: list[dict], folder: Path, where: Path, usual_kind: str) -> di
         _one_of("kind", kind, KINDS, entry)
         if item.get("position"):
             _one_of("position", item["position"], POSITIONS, entry)
+        if item.get("condition"):
+            _one_of("condition", item["condition"], CONDITIONS, entry)
         words = {key: item.get(key, "") for key in ("position", "placement", "condition")}
-        listed[str(parts)] = {"kind": kind, **words}
+        listed[str(parts)] = {"kind": kind, **words, "added_mass_g": _added_mass_g(item, entry)}
     return listed
+
+
+def _added_mass_g(item: dict, entry: str) -> float:
+    """The mass at the bridge; 0 where there is none, and never one without the other."""
+    mass, loaded = item.get("added_mass_g", 0.0), item.get("condition") == "mass at bridge"
+    right = not isinstance(mass, bool) and isinstance(mass, (int, float)) and 0.1 <= mass <= 100
+    if loaded != ("added_mass_g" in item) or (loaded and not right):
+        raise LuthkitError(
+            f"{entry}: added_mass_g is {mass!r} and condition is {item.get('condition', '')!r}; with the condition "
+            "'mass at bridge' write the mass as a number from 0.1 to 100, and leave added_mass_g out otherwise."
+        )
+    return float(mass)
 
 
 def _described(path: Path, name: str, listed: dict, usual_kind: str) -> SessionRecording:

@@ -167,3 +167,41 @@ def test_text_that_is_not_utf8(folder):
 def test_two_folders_are_two_sessions(folder):
     with pytest.raises(LuthkitError, match="2 folders were named"):
         read_session([folder, folder / "wing"])
+
+
+def test_a_mass_at_the_bridge_and_a_knock_in_the_room(folder):
+    write(
+        folder,
+        'body_kind = "classical"\n[[recording]]\nfile = "1.wav"\ncondition = "mass at bridge"\nadded_mass_g = 10\n'
+        '[[recording]]\nfile = "2.wav"\nkind = "knock"\n',
+    )
+    session = read_session(folder)
+    assert session.conditions["body_kind"] == "classical"
+    (loaded,) = session.of_kind(condition="mass at bridge")
+    assert (loaded.name, loaded.added_mass_g) == ("1.wav", 10.0)
+    assert [r.name for r in session.of_kind("knock")] == ["2.wav"]
+    assert session.find_taps(condition="mass at bridge", added_mass_g=5.0).sources == {}
+    assert list(session.find_taps(condition="mass at bridge", added_mass_g=10.0).sources) == ["1.wav"]
+    assert list(session.find_taps(kind="knock").sources) == ["2.wav"]
+
+
+@pytest.mark.parametrize(
+    ("line", "words"),
+    [
+        ('condition = "mass at bridge"', "added_mass_g"),
+        ("added_mass_g = 10", "added_mass_g"),
+        ('condition = "mass at bridge"\nadded_mass_g = "10"', "added_mass_g"),
+        ('condition = "mass at bridge"\nadded_mass_g = 1000', "0.1 to 100"),
+        ('condition = "sound hole shut"', "soundhole plugged"),
+    ],
+)
+def test_a_condition_that_makes_no_sense(folder, line, words):
+    write(folder, f'[[recording]]\nfile = "1.wav"\n{line}\n')
+    with pytest.raises(LuthkitError, match=words):
+        read_session(folder)
+
+
+def test_a_body_kind_nobody_knows(folder):
+    write(folder, 'body_kind = "dreamy"')
+    with pytest.raises(LuthkitError, match="small steel-string"):
+        read_session(folder)
