@@ -1,0 +1,54 @@
+"""One rate in an exponent: held against NIST's certified values, and against lmfit."""
+
+import lmfit
+import numpy as np
+import pytest
+
+from luthkit import LuthkitError
+from luthkit.guitar.exponential import fit_rate
+
+# NIST Statistical Reference Datasets, nonlinear regression: y = b1 (1 - exp(-b2 x)).
+BOXBOD = ([1, 2, 3, 5, 7, 10], [109, 149, 149, 191, 213, 224])
+BOXBOD_CERTIFIED = (2.1380940889e02, 1.2354515176e01, 5.4723748542e-01, 1.0455993237e-01, 1.1680088766e03)
+MISRA1A = (
+    [77.6, 114.9, 141.1, 190.8, 239.9, 289.0, 332.8, 378.4, 434.8, 477.3, 536.8, 593.1, 689.1, 760.0],
+    [10.07, 14.73, 17.94, 23.93, 29.61, 35.18, 40.02, 44.82, 50.76, 55.05, 61.01, 66.40, 75.47, 81.78],
+)
+MISRA1A_CERTIFIED = (2.3894212918e02, 2.7070075241e00, 5.5015643181e-04, 7.2668688436e-06, 1.2455138894e-01)
+
+
+def rising(x):
+    return lambda rate: (1 - np.exp(-rate * np.asarray(x)))[:, None]
+
+
+@pytest.mark.parametrize(
+    ("data", "certified"), [(BOXBOD, BOXBOD_CERTIFIED), (MISRA1A, MISRA1A_CERTIFIED)], ids=["BoxBOD", "Misra1a"]
+)
+def test_nist_certified_values(data, certified):
+    x, y = data
+    fit = fit_rate(rising(x), y, lowest=1e-5, highest=1e3)
+    found = (fit.coefficients[0], fit.coefficients_u[0], fit.rate, fit.rate_u, fit.residual_squares)
+    assert found == pytest.approx(certified, rel=2e-7)
+    assert fit.dof == len(x) - 2
+    assert fit.residual_sd == pytest.approx(np.sqrt(certified[4] / fit.dof), rel=1e-7)
+
+
+def test_the_start_that_fools_a_plain_fit_does_not_matter():
+    x, y = (np.array(part, dtype=float) for part in BOXBOD)
+
+    def rest(p):
+        return y - p["b1"] * (1 - np.exp(-p["b2"] * x))
+
+    fooled = lmfit.minimize(rest, lmfit.create_params(b1=1.0, b2=1.0))  # NIST's start 1
+    assert fooled.chisqr > 8 * BOXBOD_CERTIFIED[4]
+    led = lmfit.minimize(rest, lmfit.create_params(b1=100.0, b2=0.75), xtol=1e-14, ftol=1e-14)  # start 2
+    ours = fit_rate(rising(x), y, lowest=1e-3, highest=1e3)
+    assert ours.rate == pytest.approx(led.params["b2"].value, rel=1e-6)
+    assert ours.residual_squares <= led.chisqr * (1 + 1e-9)
+
+
+def test_too_few_values_and_senseless_ranges_are_refused():
+    with pytest.raises(LuthkitError, match="3 are needed"):
+        fit_rate(rising([1, 2]), [1.0, 2.0], lowest=1e-3, highest=1e3)
+    with pytest.raises(LuthkitError, match="0 < lowest < highest"):
+        fit_rate(rising([1, 2, 3]), [1.0, 2.0, 3.0], lowest=0.0, highest=1e3)
