@@ -21,7 +21,7 @@ The folder may hold a plain text file, `session.toml`. All of it is optional:
 
     [[recording]]
     file = "strums"
-    kind = "strum"                     # or "pluck", or "knock": a knock in the room without the guitar
+    kind = "strum"                     # or "pluck"; "knock": a knock in the room without the guitar; "bar": a metal bar
 
 A file name alone says nothing: where a recording is not listed, its position is unknown.
 """
@@ -42,7 +42,7 @@ from ..signal.taps import TapSet, find_taps
 
 FILE_NAME = "session.toml"
 POSITIONS = ("bridge centre", "bass wing", "treble wing", "back", "rim")
-KINDS = ("tap", "strum", "pluck", "knock")
+KINDS = ("tap", "strum", "pluck", "knock", "bar")
 CONDITIONS = ("soundhole plugged", "back blocked", "mass at bridge")
 BODY_KINDS = ("classical", "small steel-string", "large steel-string")
 _TEXTS = ("guitar", "stage", "strings", "microphone", "room", "support", "mallet", "maker", "notes")
