@@ -1,6 +1,6 @@
 """A physical guitar and room: made sound whose truth is known, for tests, benchmarks and the sample audio.
 
-`body` holds the modes of a guitar, `strings` the strings that drive it, `bench` the taps, the room, hum and
+`body` holds the modes of a guitar, `guitars` draws guitars of several body kinds at random, `strings` the strings that drive it, `bench` the taps, the room, hum and
 hiss, `shop` the invented workshop whose recordings lie in sample_audio/ (`python -m luthkit.simulate`).
 Everything drawn at random comes from the `numpy.random.Generator` handed in.
 """
@@ -25,6 +25,7 @@ from .body import (
     pole,
     random_body,
 )
+from .guitars import RandomGuitar, random_guitar
 from .strings import String, pluck_sound, strum_sound
 
 __all__ = [
@@ -34,6 +35,7 @@ __all__ = [
     "AirTopBack",
     "Bench",
     "Body",
+    "RandomGuitar",
     "String",
     "force_pulse",
     "guitar",
@@ -43,6 +45,7 @@ __all__ = [
     "pluck_sound",
     "pole",
     "random_body",
+    "random_guitar",
     "room_response",
     "strum_sound",
     "tap_set",

@@ -109,19 +109,36 @@ class AirTopBack:
         damping = np.diag(np.sqrt(np.diag(stiffness) * np.diag(mass)) / quality)
         return mass, damping, stiffness
 
-    def modes(self) -> tuple[np.ndarray, np.ndarray]:
-        """Poles (3,) and residues (3, 2) of the volume acceleration after an impulse on top and on back."""
-        mass, damping, stiffness = self.matrices()
+    def modes(self, *, plugged: bool = False, back_blocked: bool = False) -> tuple[np.ndarray, np.ndarray]:
+        """Poles (n,) and residues (n, 2) of the volume acceleration after an impulse on top and on back.
+
+        n is 3, less one for an airtight plug in the hole and one for a back that is held still.
+        """
+        poles, shapes, push = self._solve(plugged, back_blocked)
+        areas = np.array([self.top_area_m2, np.pi * self.hole_radius_m**2, self.back_area_m2])
+        return poles, 2 * (areas @ shapes * poles**2)[:, None] * push
+
+    def top_share(self, *, plugged: bool = False, back_blocked: bool = False) -> np.ndarray:
+        """Of what moves of top and back in each mode, the top's part of the kinetic energy, (n,), 0 to 1."""
+        poles, shapes, _ = self._solve(plugged, back_blocked)
+        energy = np.array([self.top_mass_kg, self.back_mass_kg])[:, None] * np.abs(shapes[[0, 2]] * poles) ** 2
+        return energy[0] / energy.sum(axis=0)
+
+    def _solve(self, plugged: bool, back_blocked: bool):
+        """Poles (n,), displacements (3, n) of top, air and back, and (n, 2) what a push on top or back stirs."""
+        free = [0, *([] if plugged else [1]), *([] if back_blocked else [2])]
+        mass, damping, stiffness = (matrix[np.ix_(free, free)] for matrix in self.matrices())
+        n = len(free)
         inverse = np.linalg.inv(mass)
-        state = np.block([[np.zeros((3, 3)), np.eye(3)], [-inverse @ stiffness, -inverse @ damping]])
+        state = np.block([[np.zeros((n, n)), np.eye(n)], [-inverse @ stiffness, -inverse @ damping]])
         poles, vectors = np.linalg.eig(state)
         left = np.linalg.inv(vectors)
-        areas = np.array([self.top_area_m2, np.pi * self.hole_radius_m**2, self.back_area_m2])
         keep = np.flatnonzero(poles.imag > 0)
         keep = keep[np.argsort(np.abs(poles[keep]))]
-        out = areas @ vectors[:3, keep] * poles[keep] ** 2
-        push = left[keep][:, 3:] @ inverse[:, [0, 2]]
-        return poles[keep], 2 * out[:, None] * push
+        shapes, push = np.zeros((3, len(keep)), complex), np.zeros((len(keep), 3), complex)
+        shapes[free] = vectors[:n, keep]
+        push[:, free] = left[keep][:, n:] @ inverse
+        return poles[keep], shapes, push[:, [0, 2]]
 
 
 def guitar(
