@@ -4,10 +4,13 @@ The folder may hold a plain text file, `session.toml`. All of it is optional:
 
     guitar = "Number 12"
     date = 2024-03-09
-    stage = "strung, day 30"
+    stage = "strung"                   # one of STAGES where one fits
+    stage_note = "day 30"              # what else is to be said of it
     temperature_c = 20.5
     relative_humidity_percent = 47
     body_kind = "classical"            # or "small steel-string", "large steel-string"
+    soundhole_diameter_mm = 86
+    body_volume_l = 14.5               # of the air inside
 
     [[recording]]
     file = "bridge_centre_1.flac"      # a file, or a sub-folder for all that is in it
@@ -30,6 +33,7 @@ from __future__ import annotations
 
 import datetime
 import os
+import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -39,20 +43,25 @@ from .._frozen import frozen_dict
 from ..errors import LuthkitError
 from ..signal.recording import find_recordings
 from ..signal.taps import TapSet, find_taps
+from .checksums import is_conflict_copy
+from .stages import split_stage
 
 FILE_NAME = "session.toml"
 POSITIONS = ("bridge centre", "bass wing", "treble wing", "back", "rim")
 KINDS = ("tap", "strum", "pluck", "knock", "bar")
 CONDITIONS = ("soundhole plugged", "back blocked", "mass at bridge")
 BODY_KINDS = ("classical", "small steel-string", "large steel-string")
-_TEXTS = ("guitar", "stage", "strings", "microphone", "room", "support", "mallet", "maker", "notes")
+_TEXTS = ("guitar", "stage", "stage_note", "strings", "microphone", "room", "support", "mallet", "maker", "notes")
 _NUMBERS = {  # key: lowest and highest value that makes sense
     "strings_age_h": (0, 1e6),
     "temperature_c": (-30, 60),
     "relative_humidity_percent": (0, 100),
     "mass_g": (0, 1e5),
+    "soundhole_diameter_mm": (40, 150),
+    "body_volume_l": (4, 40),
+    "microphone_distance_cm": (0, 1e4),
 }
-_KEYS = (*_TEXTS, "date", "kind", "body_kind", *_NUMBERS)
+_KEYS = (*_TEXTS, "date", "kind", "body_kind", "strings_on", *_NUMBERS)
 _RECORDING_KEYS = ("file", "kind", "position", "placement", "condition", "added_mass_g")
 
 
@@ -127,11 +136,14 @@ def read_session(paths) -> Session:
         return Session(name, recordings, frozen_dict({}), _notes_on(recordings))
     folder = folders[0]
     where = folder / FILE_NAME
-    said = _read_toml(where) if where.is_file() else {}
+    said = read_words(where) if where.is_file() else {}
+    copies = [path for path in found if is_conflict_copy(path)]
+    found = [path for path in found if path not in copies]
     listed = _listed(said.pop("recording", []), folder, where, said.get("kind", "tap"))
     recordings = tuple(_described(path, _relative(path, folder), listed, said.get("kind", "tap")) for path in found)
     name = said.get("guitar") or folder.resolve().name
-    return Session(name, recordings, frozen_dict(said), _notes_on(recordings))
+    notes = [f"{path.name} looks like a copy that a synchronising program left, and is not read." for path in copies]
+    return Session(name, recordings, frozen_dict(said), (*notes, *_notes_on(recordings)))
 
 
 def _named_files(found: list[Path]) -> tuple[SessionRecording, ...]:
@@ -146,10 +158,14 @@ def _relative(path: Path, folder: Path) -> str:
     return path.relative_to(folder).as_posix() if path.is_relative_to(folder) else path.name
 
 
-def _read_toml(where: Path) -> dict:
-    """The checked contents of a session.toml."""
+def read_words(where: Path, *, whole: bool = True) -> dict:
+    """The checked contents of a session.toml, the stage split into `stage` and `stage_note`.
+
+    Unless `whole`, only what stands before the first [[recording]]: enough for a list of many sessions.
+    """
     try:
-        said = tomllib.loads(where.read_text(encoding="utf-8-sig"))
+        text = where.read_text(encoding="utf-8-sig")
+        said = tomllib.loads(text) if whole else _above_the_tables(text)
     except tomllib.TOMLDecodeError as error:
         raise LuthkitError(f"{where} is not valid TOML: {error}; mend that line, or remove the file.") from error
     except UnicodeDecodeError as error:
@@ -169,12 +185,28 @@ def _read_toml(where: Path) -> dict:
         elif key == "date":
             if not isinstance(value, (datetime.date, str)):
                 raise LuthkitError(f"{where}: date is {value!r}; write a date such as 2024-03-09.")
+        elif key == "strings_on":
+            if not isinstance(value, bool):
+                raise LuthkitError(f"{where}: strings_on is {value!r}; write true or false, without quotes.")
         elif not isinstance(value, str):
             raise LuthkitError(f"{where}: {key} is {value!r}; write text in double quotes.")
+    if "stage" in said:
+        said["stage"], note = split_stage(said["stage"])
+        if note:
+            said["stage_note"] = ", ".join(text for text in (note, said.get("stage_note")) if text)
     for key, allowed in (("kind", KINDS), ("body_kind", BODY_KINDS)):
         if key in said:
             _one_of(key, said[key], allowed, where)
     return said
+
+
+def _above_the_tables(text: str) -> dict:
+    """The keys above the first line that begins with a bracket; the whole where that line is part of a value."""
+    head = re.split(r"^\s*\[", text, maxsplit=1, flags=re.MULTILINE)[0]
+    try:
+        return tomllib.loads(head)
+    except tomllib.TOMLDecodeError:  # a text of several lines with a bracket in it, or a fault: the whole tells
+        return tomllib.loads(text)
 
 
 def _listed(items: list[dict], folder: Path, where: Path, usual_kind: str) -> dict[str, dict[str, str]]:
