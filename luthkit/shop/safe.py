@@ -1,0 +1,191 @@
+"""Writing so that nothing is lost: aside, to the disk, then renamed into place; and names that open anywhere.
+
+A process may be killed, a disk may fill, two notebooks may write at once: what stood there before still stands,
+and what is new is there as a whole or not at all.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import re
+import secrets
+import shutil
+import time
+import unicodedata
+from contextlib import contextmanager
+from pathlib import Path
+
+from ..errors import LuthkitError
+
+COMING = ".coming-"  # begins the name of what is still being written; never read as part of a logbook
+LOCK_WAIT_S = 20.0
+NAME_LENGTH = 80
+_FORBIDDEN = re.compile(r'[<>:"/\\|?*]')  # in names, on Windows
+_RESERVED = re.compile(r"(con|prn|aux|nul|com[0-9¹²³]|lpt[0-9¹²³])(\..*)?", re.IGNORECASE)  # the same, as whole names
+
+
+def safe_name(text: str, *, other: str = "unnamed") -> str:
+    """A name for a file or folder that every common system takes, as near to `text` as can be.
+
+    Letters of all languages stay (composed, Unicode NFC). What Windows forbids becomes "_" (the characters
+    < > : " / \\ | ? * and control characters, devices such as NUL, dots and spaces at the end), as do bytes that
+    are no text and a dot at the start, which would hide the file. At most 80 characters and 200 bytes, the
+    ending kept. `other` where nothing remains.
+
+    >>> safe_name("No. 12: élan?"), safe_name("../../etc"), safe_name("nul.wav"), safe_name(" ")
+    ('No. 12_ élan_', '_._.._etc', '_nul.wav', 'unnamed')
+    """
+    text = text.encode("utf-8", "replace").decode("utf-8")
+    text = unicodedata.normalize("NFC", text).strip()
+    text = "".join(letter if letter.isprintable() else "_" for letter in text)
+    text = _FORBIDDEN.sub("_", text).rstrip(". ")
+    if text.startswith("."):
+        text = "_" + text[1:]
+    if _RESERVED.fullmatch(text):
+        text = "_" + text
+    stem, dot, ending = text.rpartition(".")
+    if not dot or len(ending) > 8:
+        stem, dot, ending = text, "", ""
+    while len(stem) > 1 and (len(stem + dot + ending) > NAME_LENGTH or len((stem + dot + ending).encode()) > 200):
+        stem = stem[:-1].rstrip(". ")
+    return stem + dot + ending or other
+
+
+def same_name(text: str) -> str:
+    """Two names with the same `same_name` are one name on systems that ignore case or how accents are stored."""
+    return unicodedata.normalize("NFC", unicodedata.normalize("NFC", text).casefold())
+
+
+def free_name(name: str, taken) -> str:
+    """`name`, or with "_2", "_3" ... before its ending, whichever is not among the names `taken`.
+
+    >>> free_name("tap.wav", ["TAP.wav"])
+    'tap_2.wav'
+    """
+    used = {same_name(other) for other in taken}
+    stem, dot, ending = name.rpartition(".")
+    if not stem:
+        stem, dot, ending = name, "", ""
+    number, found = 1, name
+    while same_name(found) in used:
+        number += 1
+        found = f"{stem}_{number}{dot}{ending}"
+    return found
+
+
+def plain_folder(path: Path) -> bool:
+    """Whether this is a visible folder of its own, no link to elsewhere."""
+    return not path.name.startswith(".") and path.is_dir() and not path.is_symlink()
+
+
+@contextmanager
+def told(what: str):
+    """Faults of the disk become one sentence, a `LuthkitError` that begins with `what`, e.g. "the session"."""
+    try:
+        yield
+    except OSError as error:
+        if error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
+            why = "the disk is full; make room and try again, nothing that was there is lost"
+        elif error.errno in (errno.EROFS, errno.EACCES, errno.EPERM):
+            why = "the folder cannot be written to; check its permissions, or copy the logbook to a disk that can be"
+        else:
+            why = f"{(error.strerror or type(error).__name__).lower()}; nothing that was there is lost"
+        where = f" ({error.filename})" if error.filename else ""
+        raise LuthkitError(f"{what} was not written{where}: {why}") from error
+
+
+def write_whole(path: Path, content: bytes | str) -> None:
+    """Replace the file by `content` in one step: after a fault it holds the old content or the new one."""
+    content = content.encode("utf-8") if isinstance(content, str) else content
+    aside = path.with_name(f"{COMING}{secrets.token_hex(4)}")
+    try:
+        write_new(aside, content)
+        os.replace(aside, path)
+    finally:
+        aside.unlink(missing_ok=True)
+    sync_folder(path.parent)
+
+
+def write_new(path: Path, content: bytes) -> None:
+    """A new file, on the disk when this returns; an existing one is a `FileExistsError`."""
+    with open(path, "xb") as file:
+        file.write(content)
+        file.flush()
+        os.fsync(file.fileno())
+
+
+def sync_folder(folder: Path) -> None:
+    """Have the names in a folder written to the disk, where the system knows how (Windows does not)."""
+    try:
+        handle = os.open(folder, os.O_RDONLY)
+    except OSError:
+        return
+    try:
+        os.fsync(handle)
+    except OSError:
+        pass  # some network disks
+    finally:
+        os.close(handle)
+
+
+@contextmanager
+def folder_aside(home: Path):
+    """A new hidden folder in `home` to fill; what is still there at the end is removed. See `settle`."""
+    aside = home / f"{COMING}{time.strftime('%Y%m%d')}-{secrets.token_hex(6)}"
+    aside.mkdir()
+    try:
+        yield aside
+    finally:
+        shutil.rmtree(aside, ignore_errors=True)
+
+
+def settle(aside: Path, target: Path) -> bool:
+    """Rename a filled folder to `target` in one step; False when something is there already.
+
+    A folder in the logbook is never empty, and no system renames onto a folder that holds something: of two
+    that settle at once one is told False.
+    """
+    for folder in (*(path for path in aside.rglob("*") if path.is_dir()), aside):
+        sync_folder(folder)
+    if os.path.lexists(target):
+        return False
+    try:
+        os.rename(aside, target)
+    except OSError:
+        if os.path.lexists(target):
+            return False
+        raise
+    sync_folder(target.parent)
+    return True
+
+
+@contextmanager
+def locked(path: Path):
+    """Hold the lock file `path` alone, waiting up to 20 s for another; a killed process lets go of it by itself.
+
+    On a disk that knows no locks the work goes on without. Raises `LuthkitError` when another does not let go.
+    """
+    with open(path, "ab") as file:
+        deadline = time.monotonic() + LOCK_WAIT_S
+        while not _take(file):
+            if time.monotonic() > deadline:
+                raise LuthkitError(f"another luthkit holds {path} for {LOCK_WAIT_S:g} s; close it and try again")
+            time.sleep(0.02)
+        yield
+
+
+def _take(file) -> bool:
+    try:
+        if os.name == "nt":
+            import msvcrt
+
+            file.seek(0)
+            msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
+        else:
+            import fcntl
+
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        return error.errno not in (errno.EAGAIN, errno.EACCES, errno.EDEADLK)
+    return True
