@@ -172,6 +172,12 @@ def read_words(where: Path, *, whole: bool = True) -> dict:
         raise LuthkitError(f"{where} is not UTF-8 text; save it again as UTF-8.") from error
     except OSError as error:
         raise LuthkitError(f"{where} cannot be read ({error.strerror}); check its permissions.") from error
+    return check_words(said, where)
+
+
+def check_words(said: Mapping, where: object) -> dict:
+    """The words of a session.toml, checked and the stage split; `where` is named in a `LuthkitError`."""
+    said = dict(said)
     for key, value in said.items():
         if key == "recording":
             if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
