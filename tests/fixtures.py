@@ -9,7 +9,7 @@ HOME = Path(__file__).resolve().parents[1] / ".fixtures"
 
 
 def real_sounds(kind: str) -> Path:
-    """The folder of "guitar", "xylophone", "rooms" or "percussion"; absent: skip the test, in CI fail it."""
+    """The folder of "guitar", "xylophone", "rooms", "percussion" or "strums"; absent: skip the test, in CI fail it."""
     folder = HOME / kind
     if not (folder / ".complete").exists():
         message = f"no real sounds in {folder.name}: run .ci/fetch_fixtures"
