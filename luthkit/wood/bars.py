@@ -33,7 +33,7 @@ class Bar:
 
     def __post_init__(self):
         for field in fields(self):
-            _positive(field.name, getattr(self, field.name))
+            positive(field.name, getattr(self, field.name))
         if self.thickness_m > self.length_m / 3 or self.width_m > self.length_m:
             raise LuthkitError(
                 f"a bar {self.length_m:g} m long, {self.width_m:g} m wide and {self.thickness_m:g} m thick is no bar; "
@@ -60,7 +60,7 @@ def bending_frequencies_hz(
     >>> round(float(bending_frequencies_hz(bar, modulus_pa=72e9, modulus_ratio=2.66)[0]), 2)
     1643.74
     """
-    _positive("modulus_pa", modulus_pa)
+    positive("modulus_pa", modulus_pa)
     speed = (modulus_pa / bar.density_kg_m3) ** 0.5
     per_lambda = speed * bar.thickness_m / (12**0.5 * 2 * pi * bar.length_m**2)
     return per_lambda * _lambdas(bar, modulus_ratio, shear_factor, n_modes)
@@ -79,7 +79,7 @@ def bending_modulus_pa(
     >>> round(bending_modulus_pa(bar, frequency_hz=133.0, modulus_ratio=15.0) / 1e9, 3)
     11.275
     """
-    _positive("frequency_hz", frequency_hz)
+    positive("frequency_hz", frequency_hz)
     found = bending_frequencies_hz(
         bar, modulus_pa=1e9, modulus_ratio=modulus_ratio, shear_factor=shear_factor, n_modes=mode
     )
@@ -88,13 +88,13 @@ def bending_modulus_pa(
 
 def torsion_frequency_hz(bar: Bar, *, shear_modulus_pa: float, mode: int = 1) -> float:
     """Torsion of a free bar: f = n / (2 L) sqrt(G J / (rho I_p)), J after Saint-Venant, I_p = b t (b^2 + t^2) / 12."""
-    _positive("shear_modulus_pa", shear_modulus_pa)
+    positive("shear_modulus_pa", shear_modulus_pa)
     return float(mode * (shear_modulus_pa / (4 * bar.length_m**2 * bar.density_kg_m3 * _torsion_ratio(bar))) ** 0.5)
 
 
 def torsion_modulus_pa(bar: Bar, *, frequency_hz: float, mode: int = 1) -> float:
     """The shear modulus G from the frequency of one torsion mode of a free bar; the inverse of the above."""
-    _positive("frequency_hz", frequency_hz)
+    positive("frequency_hz", frequency_hz)
     return float((frequency_hz / mode) ** 2 * 4 * bar.length_m**2 * bar.density_kg_m3 * _torsion_ratio(bar))
 
 
@@ -104,7 +104,7 @@ def astm_modulus_pa(bar: Bar, *, frequency_hz: float, poisson_ratio: float = 0.0
     E = 0.9465 (m f^2 / b) (L / t)^3 T1. Its rounded constant reads 0.009 % above the exact 0.946415. It
     corrects wood too little: wood gives way in shear.
     """
-    _positive("frequency_hz", frequency_hz)
+    positive("frequency_hz", frequency_hz)
     nu, x = poisson_ratio, (bar.thickness_m / bar.length_m) ** 2
     below = 1 + 6.338 * (1 + 0.1408 * nu + 1.536 * nu**2) * x
     t1 = 1 + 6.585 * (1 + 0.0752 * nu + 0.8109 * nu**2) * x - 0.868 * x**2
@@ -114,7 +114,7 @@ def astm_modulus_pa(bar: Bar, *, frequency_hz: float, poisson_ratio: float = 0.0
 
 def astm_shear_modulus_pa(bar: Bar, *, frequency_hz: float) -> float:
     """G of a bar alike in all directions, after ASTM E1876, first torsion mode (formula from memory)."""
-    _positive("frequency_hz", frequency_hz)
+    positive("frequency_hz", frequency_hz)
     ratio, slender = bar.width_m / bar.thickness_m, bar.width_m / bar.length_m
     r = (1 + ratio**2) / (4 - 2.521 / ratio * (1 - 1.991 / (exp(pi * ratio) + 1)))
     r = r * (1 + 0.00851 * slender**2) - 0.060 * slender**1.5 * (ratio - 1) ** 2
@@ -173,6 +173,7 @@ def _timoshenko(inertia: float, softness: float) -> np.ndarray:
     return found
 
 
-def _positive(name: str, value: float) -> None:
+def positive(name: str, value: float) -> None:
+    """Raise LuthkitError unless the value is a positive number."""
     if not (isfinite(value) and value > 0):
         raise LuthkitError(f"{name} is {value}; give a positive number")
