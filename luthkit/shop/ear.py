@@ -18,7 +18,7 @@ from .live import Block
 
 BEFORE_S, AFTER_S = 0.5, 1.3  # a take begins and ends so far from its first and last blow
 LONGEST_S = 6.0
-_LOOK_EVERY_S = 0.1
+_LOOK_EVERY_S = 0.2
 _EDGE_S = 0.1  # at the start of what is looked at, anything seems to begin
 _MIN_RISE_DB, _MIN_OVER_FLOOR_DB = 6.0, 8.0  # as find_taps
 

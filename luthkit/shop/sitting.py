@@ -17,6 +17,8 @@ from .ear import Take
 from .session import POSITIONS
 
 LOST = "sound was lost on the way from the microphone; close other programs, then tap again"
+TAKEN_BACK = "taken back"
+_BY_FELLOWS = ("outlier", "double hit")  # verdicts that may change as fellows come in
 _KNOCKS_S = (0.2, 0.9)  # two knocks so far apart mean: go on
 
 
@@ -82,10 +84,15 @@ class Judged:
 
     take: Take
     spot: Spot
-    name: str  # of the file it is kept in, relative to the session's folder
-    kept: int
+    number: int  # of the take at this spot, from 1
+    kept: int = 0
     reason: str = ""
     in_itself: bool = False  # spoilt by itself, not only unlike its fellows: not worth a file
+
+    @property
+    def name(self) -> str:
+        """Of the file it is kept in, relative to the session's folder."""
+        return f"{self.spot.folder}/tap_{self.number:02d}.flac"
 
     @property
     def verdict(self) -> str:
@@ -140,9 +147,14 @@ class Sitting:
             return self
         if self.must_place_again:
             return self.ready() if _is_two_knocks(take) else self
-        number = 1 + sum(one.spot == spot for one in self.judged)
-        fresh = Judged(take, spot, f"{spot.folder}/tap_{number:02d}.flac", 0)
-        return replace(self, judged=_judge_again((*self.judged, fresh), spot))
+        return self.with_takes(
+            {1 + max((one.number for one in self.judged if one.spot == spot), default=0): take}, spot
+        )
+
+    def with_takes(self, takes: Mapping[int, Take], spot: Spot) -> Sitting:
+        """The sitting with more takes of one spot, by their numbers."""
+        fresh = tuple(Judged(take, spot, number) for number, take in sorted(takes.items()))
+        return replace(self, judged=_judge_again((*self.judged, *fresh), spot))
 
     def ready(self) -> Sitting:
         """The guitar was placed again; nothing changes when that was not asked for."""
@@ -161,9 +173,6 @@ class Sitting:
                 judged = (*self.judged[:k], gone, *self.judged[k + 1 :])
                 return replace(self, judged=_judge_again(judged, one.spot))
         return self
-
-
-TAKEN_BACK = "taken back"
 
 
 def _judge_again(judged: tuple[Judged, ...], spot: Spot) -> tuple[Judged, ...]:
@@ -190,7 +199,7 @@ def _judge_again(judged: tuple[Judged, ...], spot: Spot) -> tuple[Judged, ...]:
             fresh.append(fixed[one.name])
         else:
             kept, reason = verdicts[one.name]
-            in_itself = not kept and not _verdicts({one.name: sounds[one.name]}, spot)[one.name][0]
+            in_itself = not kept and not reason.startswith(_BY_FELLOWS)
             fresh.append(replace(one, kept=kept, reason=reason, in_itself=in_itself))
     return tuple(fresh)
 

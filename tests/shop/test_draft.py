@@ -1,0 +1,169 @@
+"""A sitting on disk: whole takes or none, whatever ends the program."""
+
+import csv
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from luthkit.errors import LuthkitError
+from luthkit.shop.checksums import check_folder
+from luthkit.shop.draft import TABLE, Draft, flac_bytes, folder_spot
+from luthkit.shop.ear import Ear, whole_steps
+from luthkit.shop.live import blocks_of
+from luthkit.shop.session import POSITIONS, read_session
+from luthkit.shop.sitting import Plan, Sitting
+from luthkit.signal.recording import open_recording
+
+SAMPLES = Path(__file__).parents[2] / "sample_audio/build_seven/taps"
+WORDS = {"guitar": 'Number "12" \\ é', "temperature_c": 20.5, "stage": "strung", "notes": "line\none\x7f"}
+PLAN = Plan(("bridge centre", "bass wing"), n_placements=1, n_taps=3)
+
+
+@pytest.fixture(scope="module")
+def takes():
+    found = []
+    for name in ("bridge_centre_2", "bass_wing_1"):
+        recording = open_recording(SAMPLES / f"{name}.flac")
+        ear = Ear(recording.sample_rate_hz)
+        found.append([take for block in blocks_of(recording) for take in ear.hear(block)])
+    return found
+
+
+def sit(takes, draft, sitting):
+    for take in takes:
+        sitting = sitting.hear(take)
+        draft.keep(sitting)
+    return sitting
+
+
+def test_what_is_kept_is_a_session_and_reads_as_it_was_judged(tmp_path, takes):
+    draft = Draft(tmp_path / "day one", words=WORDS)
+    sitting = sit(takes[0], draft, Sitting(Plan(("bridge centre",), n_placements=1, n_taps=6)))
+    assert not (tmp_path / "day one").exists()
+    folder = draft.finish()
+    assert [path.name for path in tmp_path.iterdir()] == ["day one"]
+    session = read_session(folder)
+    assert session.name == WORDS["guitar"] and session.conditions["temperature_c"] == 20.5
+    assert session.conditions["notes"] == WORDS["notes"]
+    found = session.find_taps()
+    kept = [one for one in sitting.judged if one.kept]
+    assert [tap.source for tap in found.taps] == [one.name for one in kept] and len(kept) == 6
+    assert {(tap.position, tap.placement) for tap in found.taps} == {("bridge centre", "1")}
+    for one in kept:
+        assert np.array_equal(open_recording(folder / one.name).read(), one.take.samples)
+    with open(folder / TABLE, newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert len(rows) == 7 and sum("clipped" in row["verdict"] for row in rows) == 1
+    assert [row["file"] for row in rows if "clipped" in row["verdict"]] == [""]
+    assert check_folder(folder) == ()
+
+
+def test_a_sitting_goes_on_where_it_was_left(tmp_path, takes):
+    first = Draft(tmp_path / "day")
+    sit(takes[0][:2], first, Sitting(PLAN))
+    again = Draft(tmp_path / "day")
+    sitting = again.resume(PLAN)
+    assert sitting.good(PLAN.spots[0]) == 2 and sitting.spot == PLAN.spots[0]
+    sitting = sit(takes[0][2:4], again, sitting)
+    assert sitting.spot == PLAN.spots[1]
+    sitting = sit(takes[1], again, sitting)
+    assert sitting.spot is None
+    assert len(read_session(again.finish()).find_taps().taps) == 6
+
+
+def test_a_take_taken_back_leaves_no_file(tmp_path, takes):
+    draft = Draft(tmp_path / "day")
+    sitting = sit(takes[0][:2], draft, Sitting(PLAN))
+    draft.keep(sitting.without_last())
+    assert len(list(draft.finish().glob("*/*.flac"))) == 1
+
+
+def test_nothing_kept_leaves_nothing(tmp_path):
+    draft = Draft(tmp_path / "day")
+    draft.keep(Sitting(PLAN))
+    with pytest.raises(LuthkitError, match="no tap was kept"):
+        draft.finish()
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_what_is_there_is_never_touched(tmp_path, takes):
+    draft = Draft(tmp_path / "day")
+    sit(takes[0][:1], draft, Sitting(PLAN))
+    (tmp_path / "day").mkdir()
+    (tmp_path / "day" / "mine.txt").write_text("mine")
+    with pytest.raises(LuthkitError, match="the takes are safe"):
+        draft.finish()
+    assert (tmp_path / "day" / "mine.txt").read_text() == "mine"
+    assert len(list(draft.folder.glob("*/*.flac"))) == 1
+    with pytest.raises(LuthkitError, match="is there already"):
+        Draft(tmp_path / "day")
+
+
+def test_a_full_disk_is_one_sentence_and_leaves_no_half_file(tmp_path, takes, monkeypatch):
+    draft = Draft(tmp_path / "day")
+    sitting = sit(takes[0][:1], draft, Sitting(PLAN))
+
+    def full(*_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(LuthkitError, match="disk is full"):
+        draft.keep(sitting.hear(takes[0][1]))
+    monkeypatch.undo()
+    assert [path.name for path in draft.folder.glob("*/*")] == ["tap_01.flac"]
+    draft.keep(sitting.hear(takes[0][1]))  # room was made
+    assert len(read_session(draft.finish()).find_taps().taps) == 2
+
+
+KILLED = """
+import sys, pathlib
+from luthkit.shop.draft import Draft
+from luthkit.shop.sitting import Plan, Sitting
+from luthkit.shop.ear import Take, whole_steps
+from luthkit.signal.recording import open_recording
+sound = open_recording(sys.argv[2])
+take = Take(whole_steps(sound.read(0, 80000)), sound.sample_rate_hz, 0.0)
+draft, sitting = Draft(sys.argv[1]), Sitting(Plan(("bridge centre",), 1, 50))
+while True:
+    sitting = sitting.hear(take)
+    draft.keep(sitting)
+    print(sum(one.kept for one in sitting.judged), flush=True)
+"""
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="no kill -9 on this system")
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_kill_9_leaves_the_takes_so_far(tmp_path, seed):
+    command = [sys.executable, "-c", KILLED, tmp_path / "day", SAMPLES / "bridge_centre_1.flac"]
+    job = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
+    for _ in range(2):
+        promised = int(job.stdout.readline())
+    time.sleep(np.random.default_rng(seed).uniform(0, 0.15))
+    job.send_signal(signal.SIGKILL)
+    promised = max([promised, *map(int, job.stdout.read().split())])
+    job.wait()
+    job.stdout.close()
+    draft = Draft(tmp_path / "day")
+    sitting = draft.resume(Plan(("bridge centre",), 1, 50))
+    assert sum(one.kept for one in sitting.judged) >= promised >= 2
+    folder = draft.finish()
+    assert len(read_session(folder).find_taps().taps) >= promised
+    assert check_folder(folder) == () and list(folder.rglob(".coming*")) == []
+
+
+def test_every_spot_is_known_by_its_folder():
+    plan = Plan(POSITIONS, n_placements=20, n_bar_taps=1)
+    assert [folder_spot(spot.folder) for spot in plan.spots] == list(plan.spots)
+    assert [folder_spot(name) for name in ("strums", "back", "neck_1", "back_0")] == [None] * 4
+
+
+def test_24_bits_are_written_bit_for_bit(tmp_path):
+    values = whole_steps(np.array([-2.0, -1, -(2.0**-23), 0, 2.0**-23, 0.1, 1.0])[:, None])
+    (tmp_path / "a.flac").write_bytes(flac_bytes(values, 48000))
+    assert np.array_equal(open_recording(tmp_path / "a.flac").read(), values)
