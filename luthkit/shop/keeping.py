@@ -1,0 +1,203 @@
+"""Keeping things in the logbook: a guitar, a session, an event. Each appears whole or not at all."""
+
+from __future__ import annotations
+
+import csv
+import datetime
+import hashlib
+import io
+import os
+from collections.abc import Mapping
+from dataclasses import replace
+from itertools import takewhile
+from pathlib import Path, PurePosixPath
+
+from .._frozen import frozen_dict
+from ..errors import LuthkitError
+from ..signal.recording import SUFFIXES
+from .checksums import SUMS, read_sums, sums_text
+from .events import EVENT_KINDS, EVENTS, HEAD, Event, read_events
+from .index import folders_in
+from .logbook import (
+    GUITAR,
+    PROFILES,
+    ROLES,
+    LoggedGuitar,
+    LoggedSession,
+    as_logbook,
+    day_of,
+    read_guitar,
+)
+from .safe import (
+    folder_aside,
+    free_name,
+    locked,
+    safe_name,
+    same_name,
+    settle,
+    told,
+    write_new,
+    write_whole,
+)
+from .session import FILE_NAME, Session, check_words, read_session
+from .session_text import session_text
+
+UNDATED = "undated"
+_CHUNK_BYTES = 1 << 20
+
+
+def add_session(
+    logbook, source, *, guitar: str | None = None, words: Mapping[str, object] | None = None
+) -> LoggedSession:
+    """Copy a session into the logbook; the source is not touched.
+
+    logbook : a `Logbook`, or its folder.
+    source : a folder of recordings (or sound files) with or without a session.toml, or a `Session`, whose
+        recordings lie anywhere. Texts and pictures that lie in the folder beside the recordings come along.
+    guitar : what the guitar is called, where the source does not say so. It is new in the logbook if need be.
+    words : what session.toml is to say beyond what the source says, e.g. date, stage, temperature_c.
+
+    The session appears in one step when all of it is on the disk. Its folder is called by its date; names of
+    files that some system would not take are changed. A session.toml to which nothing is added is copied as it is.
+
+    Raises `LuthkitError` for words that are not known, a source that cannot be read, a session whose sound is
+    in the logbook already, and a logbook that cannot be written to.
+    """
+    logbook = as_logbook(logbook)
+    folder = Path(source).expanduser() if isinstance(source, (str, os.PathLike)) else None
+    session = source if isinstance(source, Session) else read_session(folder if folder else source)
+    extras = _papers_in(folder) if folder and folder.is_dir() else []
+    said = {**session.conditions, **(words or {})}
+    name = guitar or str(said.get("guitar") or session.name)
+    said = {**said, "guitar": name} if guitar or "guitar" in said else said
+    conditions = check_words(said, "the session to be kept")
+    recordings, taken = [], []
+    for recording in session.recordings:
+        taken.append(free_name(_safe_path(recording.name), taken))
+        recordings.append(replace(recording, name=taken[-1]))
+    wanted = Session(name, tuple(recordings), frozen_dict(conditions))
+    own = folder / FILE_NAME if folder and (folder / FILE_NAME).is_file() else None
+    if own and not words and not guitar and taken == [recording.name for recording in session.recordings]:
+        text = own.read_bytes()
+    else:
+        text = (_first_remarks(own) + session_text(wanted)).encode("utf-8", "backslashreplace")
+
+    home = add_guitar(logbook, name)
+    day = day_of(conditions.get("date"))
+    with told(f"the session of {name}"), folder_aside(home.path) as aside:
+        sums = {}
+        for recording in recordings:
+            target = aside / recording.name
+            target.parent.mkdir(exist_ok=True)
+            sums[recording.name] = _copy(recording.path, target)
+        _refuse_twins(home, sums)
+        for path in extras:
+            names = [FILE_NAME, SUMS, *(other.name for other in aside.iterdir())]
+            _copy(path, aside / free_name(safe_name(path.name), names))
+        write_new(aside / SUMS, sums_text(sums).encode())
+        write_new(aside / FILE_NAME, text)
+        kept = read_session(aside)
+        if [r.name for r in kept.recordings] != sorted(taken):
+            raise LuthkitError(f"the session of {name} does not read back as it was given; nothing was kept")
+        while True:
+            target = home.path / free_name(day.isoformat() if day else UNDATED, os.listdir(home.path))
+            if settle(aside, target):
+                break
+    return LoggedSession(home.name, target, day, str(conditions.get("stage", "")), wanted.conditions)
+
+
+def add_guitar(logbook, name: str, *, role: str = "", **words: str) -> LoggedGuitar:
+    """The guitar of this name in the logbook, with a new folder if it is new there.
+
+    role : one of `ROLES`. words : what else guitar.toml says, `body_kind` or `notes`. Both are taken for a new
+    guitar only. Raises `LuthkitError` for an empty name, or words that are not known.
+    """
+    logbook, name = as_logbook(logbook), " ".join(name.split())
+    if not name:
+        raise LuthkitError("a guitar needs a name; give one, such as Number 12")
+    if role and role not in ROLES:
+        raise LuthkitError(f"role is {role!r}; allowed are {', '.join(ROLES)}")
+    import tomli_w
+
+    text = tomli_w.dumps({"name": name, **({"role": role} if role else {}), **words})
+    with told(f"the guitar {name}"):
+        while True:
+            for guitar in logbook.guitars():
+                if same_name(guitar.name) == same_name(name):
+                    return guitar
+            taken = [PROFILES, *(entry.name for entry in logbook.path.iterdir())]
+            with folder_aside(logbook.path) as aside:
+                write_new(aside / GUITAR, text.encode("utf-8", "backslashreplace"))
+                read_guitar(aside / GUITAR)
+                settle(aside, logbook.path / free_name(safe_name(name), taken))
+
+
+def add_event(logbook, guitar: str, kind: str, *, date: datetime.date, note: str = "") -> Event:
+    """Write one event into the guitar's table, below what stands there. Two that write at once both come in.
+
+    Raises `LuthkitError` for a guitar that is not in the logbook, or a kind that is not in `EVENT_KINDS`.
+    """
+    where = as_logbook(logbook).guitar(guitar).path / EVENTS
+    if kind not in EVENT_KINDS:
+        raise LuthkitError(f"the event {kind!r} is not known; allowed are {', '.join(EVENT_KINDS)}")
+    event = Event(date, kind, " ".join(note.split()))
+    line = io.StringIO()
+    csv.writer(line, lineterminator="\n").writerow([date.isoformat(), kind, event.note])
+    with told(f"the event of {guitar}"), locked(where.with_name(f".{EVENTS}.lock")):
+        read_events(where)  # a damaged table is told of, not written on
+        text = where.read_text(encoding="utf-8-sig") if where.exists() else HEAD
+        write_whole(where, text + ("" if text.endswith("\n") else "\n") + line.getvalue())
+    return event
+
+
+def _safe_path(name: str) -> str:
+    """The name of a recording within its session: no way out, at most one sub-folder, takes on every system."""
+    parts = [safe_name(part) for part in PurePosixPath(name.replace("\\", "/")).parts if part not in ("/", ".", "..")]
+    return "/".join(parts if len(parts) < 3 else [parts[-2], parts[-1]])
+
+
+def _first_remarks(where: Path | None) -> str:
+    """The lines with # at the head of a session.toml, such as that its sound is synthetic."""
+    lines = where.read_text(encoding="utf-8-sig").splitlines(keepends=True) if where else []
+    return "".join(takewhile(lambda line: line.startswith("#"), lines))
+
+
+def _papers_in(folder: Path) -> list[Path]:
+    """Texts and pictures beside the recordings: every visible file that is no sound, no link, and not made anew."""
+    return [
+        path
+        for path in sorted(folder.iterdir())
+        if path.is_file()
+        and not path.is_symlink()
+        and not path.name.startswith(".")
+        and path.suffix.lower() not in SUFFIXES
+        and path.name not in (FILE_NAME, SUMS)
+    ]
+
+
+def _copy(source: Path, target: Path) -> str:
+    """Copy a file byte by byte onto the disk and give its SHA-256; its time of change comes along."""
+    digest = hashlib.sha256()
+    if not os.access(source, os.R_OK):
+        raise LuthkitError(f"{source} cannot be read; check that it is there and its permissions")
+    with open(source, "rb") as file, open(target, "xb") as copy:
+        while piece := file.read(_CHUNK_BYTES):
+            digest.update(piece)
+            copy.write(piece)
+        copy.flush()
+        os.fsync(copy.fileno())
+        times = os.fstat(file.fileno())
+    os.utime(target, ns=(times.st_atime_ns, times.st_mtime_ns))
+    return digest.hexdigest()
+
+
+def _refuse_twins(guitar: LoggedGuitar, sums: Mapping[str, str]) -> None:
+    """Sound that is kept already is not kept again."""
+    mine = set(sums.values())
+    for name in folders_in(guitar.path):
+        try:
+            theirs = set(read_sums(guitar.path / name).values())
+        except LuthkitError:
+            continue
+        if mine and mine <= theirs:
+            raise LuthkitError(f"this sound is in the logbook already, as {guitar.path.name}/{name}; nothing was added")

@@ -1,0 +1,227 @@
+"""The logbook: a plain folder with one folder for each guitar, and in it one for each session.
+
+    my logbook/
+      logbook.toml             says that this is one
+      Number 12/
+        guitar.toml            what the guitar is called, and whether it is a build or a reference
+        events.csv             strings changed, set-up, repair
+        2024-03-09/            a session; a second one of that day is 2024-03-09_2
+          session.toml         what the maker wrote down
+          SHA256SUMS           a checksum of each sound file
+          taps/ ...            the sound as it was recorded
+      profiles/                reference profiles
+      .luthkit/                results and lists that can be made anew; delete it at will
+
+Nothing here is ever rewritten but small texts, and those in one step. Links inside a logbook are not followed.
+"""
+
+from __future__ import annotations
+
+import datetime
+import difflib
+import os
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from .._frozen import frozen_dict
+from ..errors import LuthkitError
+from .events import EVENTS, Event, read_events
+from .index import Index, folders_in, holds_sound
+from .safe import same_name, told, write_whole
+from .session import BODY_KINDS, FILE_NAME, read_words
+
+MARK = "logbook.toml"
+GUITAR = "guitar.toml"
+PROFILES = "profiles"
+LAYOUT = 1
+ROLES = ("build", "reference", "other")
+_MARK_TEXT = f"""# This folder is a logbook of luthkit: one folder for each guitar, in it one for each session.
+# All of it is plain text and sound files. The folder .luthkit may be deleted at any time; nothing is lost with it.
+layout = {LAYOUT}
+"""
+
+
+@dataclass(frozen=True)
+class LoggedSession:
+    """A session in the logbook, as far as its session.toml tells; `read_session(path)` gives the recordings."""
+
+    guitar: str
+    path: Path
+    date: datetime.date | None  # None when nobody said
+    stage: str
+    conditions: Mapping[str, object]  # what session.toml says beside the recordings
+    problem: str = ""  # why session.toml cannot be read; the other fields are then empty
+
+
+@dataclass(frozen=True)
+class LoggedGuitar:
+    """A guitar in the logbook."""
+
+    name: str
+    path: Path
+    role: str  # one of ROLES, "" when nobody said
+    conditions: Mapping[str, object]  # what else guitar.toml says: body_kind, notes
+    problem: str = ""  # why guitar.toml cannot be read
+
+
+@dataclass(frozen=True)
+class Logbook:
+    """A logbook on disk; nothing is held in memory, so several programs may use one at once."""
+
+    path: Path
+
+    def guitars(self) -> tuple[LoggedGuitar, ...]:
+        """All guitars, sorted by name."""
+        index = Index(self.path)
+        found = sorted(self._guitars(index), key=lambda guitar: guitar.name.casefold())
+        index.save(complete=False)
+        return tuple(found)
+
+    def guitar(self, name: str) -> LoggedGuitar:
+        """The guitar of that name, or of that folder; letter case does not matter. `LuthkitError` if there is none."""
+        guitars = self.guitars()
+        wanted = same_name(name.strip())
+        for guitar in guitars:
+            if same_name(guitar.name) == wanted:
+                return guitar
+        for guitar in guitars:
+            if same_name(guitar.path.name) == wanted:
+                return guitar
+        names = [guitar.name for guitar in guitars]
+        near = difflib.get_close_matches(name, names, n=5, cutoff=0.4) or names[:5]
+        there = f"there is {', '.join(near)}" if near else "there is none yet: add a session first"
+        raise LuthkitError(f"no guitar in the logbook is called {name!r}; {there}")
+
+    def sessions(
+        self,
+        guitar: str | None = None,
+        *,
+        stage: str | None = None,
+        since: datetime.date | None = None,
+        until: datetime.date | None = None,
+    ) -> tuple[LoggedSession, ...]:
+        """The sessions of one guitar, or of all (None), by guitar and date, those without a date last.
+
+        stage : only sessions of this stage. since, until : only those of these days and between; a session
+        without a date is left out then.
+        """
+        only = self.guitar(guitar).path.name if guitar is not None else None
+        index = Index(self.path)
+        found = []
+        for each in self._guitars(index):
+            if only in (None, each.path.name):
+                found += _sessions_of(each, index)
+        index.save(complete=only is None)
+        if stage is not None:
+            found = [session for session in found if session.stage == stage]
+        if since is not None or until is not None:
+            low, high = since or datetime.date.min, until or datetime.date.max
+            found = [session for session in found if session.date and low <= session.date <= high]
+        last = datetime.date.max
+        return tuple(sorted(found, key=lambda s: (s.guitar.casefold(), s.date or last, s.path.name)))
+
+    def events(self, guitar: str) -> tuple[Event, ...]:
+        """What was done to a guitar, by date: strings changed, set-up, repair."""
+        return read_events(self.guitar(guitar).path / EVENTS)
+
+    def _guitars(self, index: Index):
+        for folder in folders_in(self.path):
+            if folder.lower() == PROFILES:
+                continue
+            words, problem = index.words(f"{folder}/{GUITAR}", read_guitar) or ({}, "")
+            rest = {key: value for key, value in words.items() if key not in ("name", "role")}
+            name = words.get("name") or folder
+            yield LoggedGuitar(name, self.path / folder, words.get("role", ""), frozen_dict(rest), problem)
+
+
+def _sessions_of(guitar: LoggedGuitar, index: Index):
+    home, root = guitar.path.name, os.fspath(guitar.path)
+    for folder in folders_in(root):
+        told_ = index.words(f"{home}/{folder}/{FILE_NAME}", _read_head)
+        if told_ is None:
+            if not holds_sound(f"{root}/{folder}"):
+                continue
+            told_ = {}, ""
+        words, problem = told_
+        date = day_of(words.get("date")) or day_of(folder[:10])
+        yield LoggedSession(
+            guitar.name, guitar.path / folder, date, words.get("stage", ""), frozen_dict(words), problem
+        )
+
+
+def _read_head(path: Path) -> Mapping:
+    return read_words(path, whole=False)
+
+
+def read_guitar(where: Path) -> dict:
+    """The checked contents of a guitar.toml."""
+    try:
+        words = tomllib.loads(where.read_text(encoding="utf-8-sig"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, OSError) as error:
+        raise LuthkitError(f"{where} cannot be read: {error}; mend that line, or remove the file") from error
+    allowed = {"name": None, "role": ROLES, "body_kind": BODY_KINDS, "notes": None}
+    for key, value in words.items():
+        if key not in allowed:
+            raise LuthkitError(f"{where}: key {key!r} is not known; allowed are {', '.join(allowed)}")
+        if not isinstance(value, str) or (allowed[key] and value not in allowed[key]):
+            among = ", ".join(allowed[key]) if allowed[key] else "text in double quotes"
+            raise LuthkitError(f"{where}: {key} is {value!r}; allowed are {among}")
+    return words
+
+
+def day_of(date: object) -> datetime.date | None:
+    """The day of what session.toml says under `date`, which may be a date, a date with time, or a text."""
+    if isinstance(date, datetime.datetime):
+        return date.date()
+    if isinstance(date, datetime.date):
+        return date
+    try:
+        return datetime.datetime.fromisoformat(str(date).strip()).date()
+    except ValueError:
+        return None
+
+
+def start_logbook(path) -> Logbook:
+    """Make an empty folder (or one that is not there yet) into a logbook; an existing logbook is opened.
+
+    Raises `LuthkitError` when the folder holds other things or cannot be written to.
+    """
+    path = Path(path).expanduser()
+    if not (path / MARK).is_file():
+        if path.exists() and (not path.is_dir() or any(not p.name.startswith(".") for p in path.iterdir())):
+            raise LuthkitError(f"{path} is not an empty folder; name a new folder for the logbook")
+        with told(f"the logbook {path}"):
+            path.mkdir(parents=True, exist_ok=True)
+            write_whole(path / MARK, _MARK_TEXT)
+    return open_logbook(path)
+
+
+def open_logbook(path) -> Logbook:
+    """The logbook in this folder. Raises `LuthkitError` where there is none, or one of a newer luthkit."""
+    path = Path(path).expanduser()
+    where = path / MARK
+    try:
+        layout = tomllib.loads(where.read_text(encoding="utf-8-sig")).get("layout")
+    except FileNotFoundError:
+        raise LuthkitError(f"{path} is no logbook (it holds no {MARK}); start one there, or name another") from None
+    except (OSError, ValueError) as error:
+        raise LuthkitError(f"{where} cannot be read: {error}; write the line layout = {LAYOUT} into it") from error
+    if layout != LAYOUT:
+        raise LuthkitError(f"{where} says layout = {layout!r}; this luthkit knows {LAYOUT}: get a newer luthkit")
+    return Logbook(path)
+
+
+def logbook_around(path) -> Logbook | None:
+    """The logbook that a folder or file lies in, or is; None where there is none."""
+    path = Path(path).expanduser().resolve()
+    for folder in (path, *path.parents):
+        if (folder / MARK).is_file():
+            return open_logbook(folder)
+    return None
+
+
+def as_logbook(logbook) -> Logbook:
+    """The logbook itself, or the one in the folder named."""
+    return logbook if isinstance(logbook, Logbook) else open_logbook(logbook)
