@@ -125,7 +125,7 @@ def find_taps(
     notes: list[str] = []
     sources: dict[str, str] = {}
     order: dict[str, int] = {}
-    for name, item in _named(recordings):
+    for name, item in named_recordings(recordings):
         if name in order:
             raise LuthkitError(f"two recordings are called {name}; give each its own name.")
         order[name] = len(order)
@@ -145,7 +145,7 @@ def find_taps(
     return TapSet(tuple(taps), tuple(rejected), frozen_dict(sources), frozen_dict(parameters), tuple(notes))
 
 
-def _named(recordings) -> Iterable[tuple[str, object]]:
+def named_recordings(recordings) -> Iterable[tuple[str, object]]:
     """Pairs (name, Recording or path)."""
     if isinstance(recordings, (Recording, str, os.PathLike)):
         recordings = [recordings]
