@@ -1,7 +1,8 @@
 """A physical guitar and room: made sound whose truth is known, for tests, benchmarks and the sample audio.
 
-`body` holds the modes of a guitar, `guitars` draws guitars of several body kinds at random, `strings` the strings that drive it, `bench` the taps, the room, hum and
-hiss, `shop` the invented workshop whose recordings lie in sample_audio/ (`python -m luthkit.simulate`).
+`body` holds the modes of a guitar, `guitars` draws whole guitars of three body kinds by chance, `strings` the
+strings that drive a body, `bench` the taps, the room, hum and hiss, `shop` the invented workshop whose recordings lie
+in sample_audio/ (`python -m luthkit.simulate`).
 Everything drawn at random comes from the `numpy.random.Generator` handed in.
 """
 

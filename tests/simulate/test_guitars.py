@@ -30,7 +30,7 @@ def test_a_blocked_back_leaves_the_two_masses_of_air_and_top():
     hole = np.pi * QUIET.hole_radius_m**2
     helmholtz = 343.2 / (2 * np.pi) * np.sqrt(hole / (QUIET.volume_m3 * QUIET.hole_length_m))
     assert low * high == pytest.approx(top * helmholtz, rel=1e-9)
-    poles, residues = QUIET.modes(back_blocked=True)
+    _, residues = QUIET.modes(back_blocked=True)
     assert np.all(residues[:, 1] == 0) and np.all(residues[:, 0] != 0)
 
 

@@ -1,0 +1,222 @@
+"""Evidence for names: what each kind of tap says of each mode, weighed against a mode without a name.
+
+Each function looks at one thing and gives an `Evidence`, or None where there is nothing to look at.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import pi
+
+import numpy as np
+
+from .._frozen import frozen_array
+from ..signal.modes import ModeSet
+from . import priors
+
+LOW_HZ = 300.0  # the strongest mode below this is what levels are measured from
+DELAY_S = 0.0003  # how well two onsets can be told, one standard deviation (common practice, no source)
+OUTLIER = 0.08  # share of readings of a phase that say nothing
+
+
+@dataclass(frozen=True, eq=False)
+class Reading:
+    """The modes of the same guitar read in another condition, or of the room without it ("room knock")."""
+
+    condition: str
+    modeset: ModeSet
+    added_mass_g: float = 0.0
+
+
+@dataclass(frozen=True, eq=False)
+class Evidence:
+    """What one kind of evidence says: `log_ratio` (n_modes, 8) is the natural logarithm of how much likelier it is
+    under each of `priors.ALL_NAMES` than without a name; `words` what was seen, by mode, "" for nothing."""
+
+    kind: str
+    log_ratio: np.ndarray
+    words: tuple[str, ...]
+
+    def __post_init__(self):
+        object.__setattr__(self, "log_ratio", frozen_array(self.log_ratio, ndim=2))
+
+
+def by_frequency(modeset: ModeSet, body_kind: str) -> Evidence:
+    """Frequency and Q against what is usual for one body kind."""
+    frequency = np.array([mode.frequency_hz for mode in modeset.modes])
+    quality = np.array([mode.q_factor for mode in modeset.modes])
+    ranges = [priors.in_range(*pair) for pair in priors.FREQUENCY_HZ[body_kind]]
+    likely = np.stack([priors.density(np.log(frequency), *pair) for pair in ranges], axis=1)
+    likely = np.column_stack([likely, priors.unnamed_modes(frequency)])
+    ranges = [priors.in_range(*pair) for pair in priors.Q_FACTOR]
+    likely *= np.stack([priors.density(np.log(quality), *pair) for pair in ranges], axis=1)
+    words = tuple(f"{f:.0f} Hz, Q {q:.0f}" for f, q in zip(frequency, quality, strict=True))
+    return _evidence("frequency and Q", likely, words)
+
+
+def by_level(modeset: ModeSet) -> Evidence | None:
+    """How loud each mode is when the bridge is tapped at its centre, against the loudest low mode."""
+    heights = _heights(modeset, "bridge centre")
+    low = np.array([mode.frequency_hz < LOW_HZ for mode in modeset.modes])
+    if heights is None or not low.any():
+        return None
+    level = _db(heights) - _db(heights[low]).max()
+    words = tuple("loudest of the low modes" if x == 0 else f"{x:+.0f} dB at the bridge centre" for x in level)
+    return _evidence("level at the bridge", _by_table(level, priors.LEVEL_DB), words)
+
+
+def by_wings(modeset: ModeSet) -> Evidence | None:
+    """Whether the two wings of the bridge move together or against each other."""
+    bass, treble = _heights(modeset, "bass wing"), _heights(modeset, "treble wing")
+    if bass is None or treble is None:
+        return None
+    frequency = np.array([mode.frequency_hz for mode in modeset.modes])
+    angle = np.angle(bass * np.conj(treble) * np.exp(-1j * onset_phase(frequency, bass, treble)))
+    strength = np.sqrt(np.abs(bass * treble))
+    spread = np.hypot(0.45, 0.1 * strength.max() / np.maximum(strength, 1e-9))[:, None]
+    together, against = _wrapped(angle[:, None], spread), _wrapped(angle[:, None] - pi, spread)
+    opposite = np.array(priors.OPPOSITE_WINGS)
+    likely = OUTLIER / (2 * pi) + (1 - OUTLIER) * ((1 - opposite) * together + opposite * against)
+    words = tuple(_wing_words(a) for a in angle)
+    return _evidence("wings of the bridge", likely, words)
+
+
+def onset_phase(frequency_hz, first, second) -> np.ndarray:
+    """Phase (n,) between two positions that is owed to their onsets, which were found apart from each other.
+
+    The delay that makes the phases of all low modes come nearest to 0 or half a turn; delays beyond `DELAY_S` are
+    held unlikely.
+    """
+    frequency, ratio = np.asarray(frequency_hz, float), first * np.conj(second)
+    weight = np.sqrt(np.abs(ratio)) * (frequency < 500)
+    weight = weight / max(weight.max(), 1e-300)
+    delays = np.linspace(-3 * DELAY_S, 3 * DELAY_S, 121)
+    turns = np.angle(ratio)[None] - 2 * pi * delays[:, None] * frequency[None]
+    score = 2 * (weight * np.cos(2 * turns)).sum(axis=1) - 0.5 * (delays / DELAY_S) ** 2
+    return 2 * pi * frequency * delays[np.argmax(score)]
+
+
+def by_place(modeset: ModeSet, place: str) -> Evidence | None:
+    """How loud each mode is at one place ("wings", "back" or "rim") against the centre of the bridge."""
+    centre = _heights(modeset, "bridge centre")
+    if place == "wings":
+        others = [h for h in (_heights(modeset, "bass wing"), _heights(modeset, "treble wing")) if h is not None]
+        other = np.sqrt(np.mean(np.abs(others) ** 2, axis=0)) if others else None
+        table, sign, words = priors.CENTRE_TO_WING_DB, 1, "{:+.0f} dB at the bridge centre against its wings"
+    else:
+        other, sign, words = _heights(modeset, place), -1, f"{{:+.0f}} dB at the {place} against the bridge centre"
+        table = {"back": priors.BACK_TO_CENTRE_DB, "rim": priors.RIM_TO_CENTRE_DB}[place]
+    if centre is None or other is None:
+        return None
+    step = sign * (_db(centre) - _db(other))
+    kind = {"wings": "centre against wings", "back": "tapped on the back", "rim": "tapped at the rim"}[place]
+    return _evidence(kind, _by_table(step, table), tuple(words.format(x) for x in step))
+
+
+def by_condition(modeset: ModeSet, reading: Reading) -> Evidence:
+    """Where each mode went when the hole was plugged, the back blocked or a mass put on the bridge.
+
+    Which mode of the other reading answers is not known: each may, and there may be none. For a mode found there
+    with the chance D, whose shift has the density p, likelihood = 1 - D + D sum p(shift to each) / density of modes
+    (probabilistic data association, Bar-Shalom and Tse 1975, from memory).
+    """
+    frequency = np.array([mode.frequency_hz for mode in modeset.modes])
+    there = np.array([mode.frequency_hz for mode in reading.modeset.modes if mode.kind != "room"])
+    table, kind, done = {
+        "soundhole plugged": (priors.PLUGGED, "soundhole plugged", "when the hole is plugged"),
+        "back blocked": (priors.BACK_BLOCKED, "back blocked", "when the back is blocked"),
+        "mass at bridge": (priors.MASS_10_G, "mass at the bridge", f"under {reading.added_mass_g:g} g at the bridge"),
+    }[reading.condition]
+    share = reading.added_mass_g / 10 if reading.condition == "mass at bridge" else 1.0
+    shift = 100 * np.log(there[None, :] / frequency[:, None])  # (n_modes, n_there)
+    crowd = priors.unnamed_modes(frequency) / 100 + 0.02  # modes to one percent of frequency
+    likely = []
+    for found, centre, spread in table:
+        p = priors.density(shift, centre * share, np.hypot(spread * max(share, 0.3), 0.2)).sum(axis=1)
+        likely.append(1 - found + found * p / crowd)
+    words = tuple(_shift_words(row, done) for row in shift)
+    return _evidence(kind, np.stack(likely, axis=1), words)
+
+
+def by_knock(modeset: ModeSet, reading: Reading) -> Evidence:
+    """Whether the room alone rings where the mode stands (a knock without the guitar)."""
+    room = np.array([mode.frequency_hz for mode in reading.modeset.modes])
+    near = [bool(np.any(np.abs(room / mode.frequency_hz - 1) < 0.006)) for mode in modeset.modes]
+    words = tuple("the room alone rings here too" if x else "" for x in near)
+    return _evidence("room knock", _yes_or_no(near, priors.KNOCK_MATCH), words)
+
+
+def by_kind(modeset: ModeSet) -> Evidence:
+    """What the reading itself suspects: the room, a string, and a narrow line at the pitch of an open string."""
+    room = [mode.kind == "room" for mode in modeset.modes]
+    string = [mode.kind == "string" for mode in modeset.modes]
+    pitches = np.outer(priors.OPEN_STRINGS_HZ, (1, 2, 3)).ravel()
+    at_pitch = [
+        mode.q_factor > 80 and bool(np.any(np.abs(pitches / mode.frequency_hz - 1) < 0.006)) for mode in modeset.modes
+    ]
+    likely = _yes_or_no(room, priors.ROOM_KIND) * _yes_or_no(string, priors.STRING_KIND)
+    likely = likely * _yes_or_no(at_pitch, priors.STRING_MATCH)
+    words = []
+    for is_room, is_string, is_pitch in zip(room, string, at_pitch, strict=True):
+        said = [
+            *(["perhaps the room: clear in some placements only"] if is_room else []),
+            *(["rings as long as a string"] if is_string else []),
+            *(["stands at the pitch of an open string"] if is_pitch else []),
+        ]
+        words.append("; ".join(said))
+    return _evidence("room and strings", likely, tuple(words))
+
+
+def all_evidence(modeset: ModeSet, readings: Sequence[Reading]) -> tuple[Evidence, ...]:
+    """Everything but the frequency, in the order of the table."""
+    found = [by_level(modeset), by_wings(modeset)]
+    found += [by_place(modeset, place) for place in ("wings", "back", "rim")]
+    found += [by_knock(modeset, r) if r.condition == "room knock" else by_condition(modeset, r) for r in readings]
+    return tuple(e for e in (*found, by_kind(modeset)) if e is not None)
+
+
+def _evidence(kind: str, likely, words) -> Evidence:
+    log_likely = np.log(np.asarray(likely, float))
+    return Evidence(kind, log_likely - log_likely[:, -1:], words)
+
+
+def _by_table(x, table) -> np.ndarray:
+    return np.stack([priors.density(x, centre, spread) for centre, spread in table], axis=1)
+
+
+def _yes_or_no(yes, chance) -> np.ndarray:
+    return np.where(np.array(yes)[:, None], np.array(chance), 1 - np.array(chance))
+
+
+def _heights(modeset: ModeSet, position: str):
+    """Complex peak heights (n_modes,) at one position, None where it was not struck."""
+    if modeset.amplitudes is None or position not in modeset.positions:
+        return None
+    return np.asarray(modeset.amplitudes)[:, modeset.positions.index(position)]
+
+
+def _db(x) -> np.ndarray:
+    return 20 * np.log10(np.maximum(np.abs(x), 1e-6))
+
+
+def _wrapped(angle, spread) -> np.ndarray:
+    """Normal density on the circle."""
+    turns = angle[..., None] + 2 * pi * np.array([-2, -1, 0, 1, 2])
+    return (np.exp(-0.5 * (turns / spread[..., None]) ** 2) / (np.sqrt(2 * pi) * spread[..., None])).sum(axis=-1)
+
+
+def _wing_words(angle: float) -> str:
+    if abs(angle) < pi / 3:
+        return "in phase across the bridge"
+    return "opposite in phase across the bridge" if abs(angle) > 2 * pi / 3 else "neither in phase nor opposite"
+
+
+def _shift_words(shift, done: str) -> str:
+    near = shift[(shift > -9) & (shift < 5)]
+    if not len(near):
+        return f"vanishes {done}"
+    nearest = near[np.argmin(np.abs(near))]
+    if abs(nearest) < 0.35:
+        return f"stays {done}"
+    return f"{'falls' if nearest < 0 else 'rises'} {abs(nearest):.1f} % {done}"

@@ -1,0 +1,171 @@
+"""Which mode is which: a probability for each name, from all the evidence there is, and "cannot tell"."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from .. import __version__
+from .._frozen import frozen_dict
+from ..errors import LuthkitError
+from ..signal.modes import Mode, ModeSet
+from . import priors
+from .assignment import assign
+from .evidence import Evidence, Reading, all_evidence, by_frequency
+from .next_test import Test, next_tests
+from .priors import ALL_NAMES, BODY_KINDS, NAMES, UNNAMED
+
+CANNOT_TELL = "cannot tell"
+SURE_ENOUGH = 0.7  # a name is given from this probability on
+TRUST = 0.8  # of one: what the kinds of evidence say twice over is not counted twice (calibrated on simulated guitars)
+TELLING = 0.7  # natural logarithm: evidence that doubles the odds is told as a reason
+
+
+@dataclass(frozen=True)
+class NamedMode:
+    """One mode with the probability of each name, and why."""
+
+    mode: Mode
+    name: str  # one of ALL_NAMES, or "cannot tell"
+    probability: float  # of the likeliest name
+    posterior: Mapping[str, float]  # name -> probability; they add up to 1
+    reasons: tuple[str, ...]  # what speaks for the likeliest name, strongest first
+    weights: Mapping[str, float]  # kind of evidence -> decibels of odds of the likeliest name over its best rival
+    overruled: str = ""  # the maker's reason, where the maker gave the name
+
+    @property
+    def likeliest(self) -> str:
+        """The name with the greatest probability."""
+        return max(self.posterior, key=self.posterior.get)
+
+
+@dataclass(frozen=True, eq=False)
+class Naming:
+    """The modes of one guitar with their names. `modes` follow `modeset.modes` one by one."""
+
+    modeset: ModeSet
+    modes: tuple[NamedMode, ...]
+    body_kinds: Mapping[str, float]  # probability of each body kind; 1 for the one that was given
+    evidence: tuple[str, ...]  # the kinds of evidence there were
+    next_tests: tuple[Test, ...]  # what would settle most of what is open, the best first
+    notes: tuple[str, ...]
+    version: str
+
+    def mode_named(self, name: str) -> NamedMode | None:
+        """The mode that bears a name, None where none does. Raises `LuthkitError` for an unknown name."""
+        if name not in NAMES:
+            raise LuthkitError(f"{name!r} is no name of a mode; allowed are {', '.join(NAMES)}")
+        return next((named for named in self.modes if named.name == name), None)
+
+
+def name_modes(
+    modeset: ModeSet,
+    readings: Sequence[Reading] = (),
+    *,
+    body_kind: str = "",
+    overrules: Mapping[float, tuple[str, str]] | None = None,
+) -> Naming:
+    """The probability of each name for each mode of `modeset`.
+
+    `readings` are the same guitar with the soundhole plugged, the back blocked or a mass at the bridge, and the
+    room knocked without it. `body_kind` is one of `BODY_KINDS`; without one all are weighed. Each kind of evidence
+    multiplies the odds (Bayes); the product is raised to the power `TRUST`, because kinds of evidence overlap;
+    names are given out once each (`assignment.assign`). A mode whose likeliest name stays below `SURE_ENOUGH`
+    is called "cannot tell". `overrules` are the maker's own: frequency in hertz -> (name, reason); the mode nearest to it within
+    1 % bears that name, and says who said so.
+
+    The priors are wide and from memory, see `guitar.priors`. Calibrated on simulated guitars only.
+
+    Raises `LuthkitError` for an unknown body kind, condition or name, or a mass that is not positive.
+    """
+    if body_kind and body_kind not in BODY_KINDS:
+        raise LuthkitError(f"body kind {body_kind!r} is not known; allowed are {', '.join(BODY_KINDS)}")
+    _check(readings)
+    kinds = (body_kind,) if body_kind else BODY_KINDS
+    if not modeset.modes:
+        return Naming(modeset, (), frozen_dict({}), (), (), ("there are no modes to name",), __version__)
+    seen = all_evidence(modeset, readings)
+    by_kind = [by_frequency(modeset, kind) for kind in kinds]
+    posteriors, totals = zip(*(_posterior(modeset, (first, *seen)) for first in by_kind), strict=True)
+    weight = np.exp(np.array(totals) - np.max(totals))
+    weight = weight / weight.sum()
+    posterior = np.tensordot(weight, np.array(posteriors), 1)
+    first = by_kind[int(np.argmax(weight))]
+    modes = tuple(_named(k, modeset.modes[k], posterior[k], (first, *seen)) for k in range(len(posterior)))
+    naming = Naming(
+        modeset=modeset,
+        modes=modes,
+        body_kinds=frozen_dict(zip(kinds, weight.tolist(), strict=True)),
+        evidence=tuple(e.kind for e in (first, *seen)),
+        next_tests=next_tests(posterior, modeset, readings),
+        notes=_notes(modeset, readings),
+        version=__version__,
+    )
+    for frequency, (name, reason) in (overrules or {}).items():
+        naming = overrule(naming, frequency, name, reason)
+    return naming
+
+
+def overrule(naming: Naming, frequency_hz: float, name: str, reason: str) -> Naming:
+    """The same naming with one mode named by the maker; another mode of that name becomes "cannot tell".
+
+    Raises `LuthkitError` for an unknown name, no reason, or no mode within 1 % of the frequency.
+    """
+    if name not in (*ALL_NAMES, CANNOT_TELL):
+        raise LuthkitError(f"{name!r} is no name of a mode; allowed are {', '.join((*ALL_NAMES, CANNOT_TELL))}")
+    if not reason.strip():
+        raise LuthkitError(f"say why the mode at {frequency_hz:g} Hz is to be called {name}; the log keeps the reason")
+    gaps = [abs(named.mode.frequency_hz / frequency_hz - 1) for named in naming.modes]
+    if not gaps or min(gaps) > 0.01:
+        raise LuthkitError(f"there is no mode within 1 % of {frequency_hz:g} Hz to call {name}")
+    chosen = gaps.index(min(gaps))
+    modes = [
+        replace(named, name=CANNOT_TELL) if name in NAMES and named.name == name and k != chosen else named
+        for k, named in enumerate(naming.modes)
+    ]
+    modes[chosen] = replace(modes[chosen], name=name, overruled=reason.strip())
+    return replace(naming, modes=tuple(modes))
+
+
+def _check(readings) -> None:
+    allowed = ("soundhole plugged", "back blocked", "mass at bridge", "room knock")
+    for reading in readings:
+        if reading.condition not in allowed:
+            raise LuthkitError(f"condition {reading.condition!r} is not known; allowed are {', '.join(allowed)}")
+        if reading.condition == "mass at bridge" and not reading.added_mass_g > 0:
+            raise LuthkitError(f"the mass at the bridge is {reading.added_mass_g!r} g; give the mass in grams")
+
+
+def _posterior(modeset: ModeSet, evidence: Sequence[Evidence]) -> tuple[np.ndarray, float]:
+    wings = {"bass wing", "treble wing"} & set(modeset.positions)
+    found = np.array(priors.FOUND_AT_THE_WINGS if wings else priors.FOUND_AT_THE_CENTRE)
+    odds = TRUST * sum(e.log_ratio for e in evidence)[:, :-1] + np.log(found)
+    order = [(NAMES.index(low), NAMES.index(high), -np.log(times)) for low, high, times in priors.ORDER]
+    return assign(odds, np.log(1 - found), order=order)
+
+
+def _named(k: int, mode: Mode, posterior, evidence) -> NamedMode:
+    ranked = np.argsort(posterior)[::-1]
+    best, rival = ranked[:2]
+    lead = {e.kind: float(e.log_ratio[k, best] - e.log_ratio[k, rival]) for e in evidence}
+    told = sorted((e for e in evidence if lead[e.kind] > TELLING and e.words[k]), key=lambda e: -lead[e.kind])
+    probability = float(posterior[best])
+    return NamedMode(
+        mode=mode,
+        name=ALL_NAMES[best] if probability >= SURE_ENOUGH else CANNOT_TELL,
+        probability=probability,
+        posterior=frozen_dict(zip(ALL_NAMES, posterior.tolist(), strict=True)),
+        reasons=tuple(e.words[k] for e in told),
+        weights=frozen_dict({kind: 10 / np.log(10) * value for kind, value in lead.items()}),
+    )
+
+
+def _notes(modeset: ModeSet, readings) -> tuple[str, ...]:
+    notes = []
+    if not any(modeset.positions):
+        notes.append("no recording says where the guitar was struck, so places say nothing about the names")
+    wide = [r for r in readings if r.condition != "room knock" and not r.modeset.modes]
+    notes += [f"no mode could be read with the condition {r.condition!r}" for r in wide]
+    return tuple(notes)
