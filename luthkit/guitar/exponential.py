@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from math import exp, log, sqrt
+from math import exp, inf, log, sqrt
 
 import numpy as np
 
@@ -33,7 +33,9 @@ class RateFit:
         return sqrt(self.residual_squares / self.dof)
 
 
-def fit_rate(basis: Callable[[float], np.ndarray], value, *, lowest: float, highest: float, points: int = 60) -> RateFit:
+def fit_rate(
+    basis: Callable[[float], np.ndarray], value, *, lowest: float, highest: float, points: int = 60
+) -> RateFit:
     """Minimise |value - basis(rate) @ coefficients|^2 over rate in [lowest, highest] and all coefficients.
 
     `basis` gives an array of shape (n, n_columns), `value` has shape (n,). The uncertainties take the scatter from
@@ -80,3 +82,32 @@ def fit_rate(basis: Callable[[float], np.ndarray], value, *, lowest: float, high
     u = np.sqrt(squares / dof * (spread**2).sum(axis=1)) / scale
     rate = exp(log_rate)
     return RateFit(rate, rate * float(u[0]), frozen_array(found), frozen_array(u[1:]), squares, dof)
+
+
+def rate_interval(
+    basis: Callable[[float], np.ndarray], value, *, limit: float, lowest: float, highest: float, points: int = 60
+) -> tuple[float, float]:
+    """The lowest and highest rate at which the least squares stay at or below `limit`: a profile interval.
+
+    Everything linear is free to take what fits best at each rate. An end that is not met in [lowest, highest]
+    is 0 or infinite: the data leave that side open.
+    """
+    from scipy.optimize import brentq
+
+    value = np.asarray(value, dtype=float)
+
+    def over(log_rate):
+        design = basis(exp(log_rate))
+        rest = value - design @ np.linalg.lstsq(design, value, rcond=None)[0]
+        return float(rest @ rest) - limit
+
+    grid = np.linspace(log(lowest), log(highest), points)
+    inside = np.flatnonzero([over(g) <= 0 for g in grid])
+    if len(inside) == 0:  # narrower than the grid: both ends lie around the best rate
+        best = log(fit_rate(basis, value, lowest=lowest, highest=highest, points=points).rate)
+        low, high, middle = grid[grid < best].max(), grid[grid > best].min(), best
+        return exp(brentq(over, low, middle)), exp(brentq(over, middle, high))
+    first, last = inside[0], inside[-1]
+    low = 0.0 if first == 0 else exp(brentq(over, grid[first - 1], grid[first]))
+    high = inf if last == points - 1 else exp(brentq(over, grid[last], grid[last + 1]))
+    return low, high

@@ -3,9 +3,10 @@
 import lmfit
 import numpy as np
 import pytest
+import scipy.stats
 
 from luthkit import LuthkitError
-from luthkit.guitar.exponential import fit_rate
+from luthkit.guitar.exponential import fit_rate, rate_interval
 
 # NIST Statistical Reference Datasets, nonlinear regression: y = b1 (1 - exp(-b2 x)).
 BOXBOD = ([1, 2, 3, 5, 7, 10], [109, 149, 149, 191, 213, 224])
@@ -52,3 +53,29 @@ def test_too_few_values_and_senseless_ranges_are_refused():
         fit_rate(rising([1, 2]), [1.0, 2.0], lowest=1e-3, highest=1e3)
     with pytest.raises(LuthkitError, match="0 < lowest < highest"):
         fit_rate(rising([1, 2, 3]), [1.0, 2.0, 3.0], lowest=0.0, highest=1e3)
+
+
+@pytest.mark.parametrize("data", [BOXBOD, MISRA1A], ids=["BoxBOD", "Misra1a"])
+def test_profile_intervals_are_those_of_lmfit(data):
+    x, y = (np.array(part, dtype=float) for part in data)
+    best = fit_rate(rising(x), y, lowest=1e-5, highest=1e3)
+
+    def rest(p):
+        return y - p["b1"] * (1 - np.exp(-p["b2"] * x))
+
+    start = lmfit.create_params(b1=best.coefficients[0], b2=best.rate)
+    mini = lmfit.Minimizer(rest, start)
+    ends = dict(lmfit.conf_interval(mini, mini.minimize(), sigmas=[0.9], maxiter=500))["b2"]
+    # lmfit compares by F with one degree of freedom
+    f_ratio = scipy.stats.f.ppf(0.9, 1, best.dof)
+    limit = best.residual_squares * (1 + f_ratio / best.dof)
+    for points in (60, 2000):
+        found = rate_interval(rising(x), y, limit=limit, lowest=1e-5, highest=1e3, points=points)
+        assert found == pytest.approx((ends[0][1], ends[-1][1]), rel=2e-3)
+
+
+def test_an_end_that_the_data_leave_open_is_open():
+    x, y = BOXBOD
+    best = fit_rate(rising(x), y, lowest=1e-3, highest=1e3)
+    assert rate_interval(rising(x), y, limit=50 * best.residual_squares, lowest=1e-3, highest=1e3)[1] == np.inf
+    assert rate_interval(rising(x), y, limit=1e9, lowest=1e-3, highest=1e3) == (0.0, np.inf)

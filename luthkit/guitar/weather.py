@@ -1,0 +1,166 @@
+"""Weather: what moist air, warm air and a damp guitar do to a mode, so that it is not taken for ageing.
+
+Wood takes up water from damp air, grows heavier and softer, and its modes fall. The room's climate gives the
+moisture content in balance with it; the guitar's own mass, where it was weighed, is the better witness. A mode
+of the enclosed air follows the speed of sound besides.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import inf
+
+import numpy as np
+
+from .._frozen import frozen_array
+from ..errors import LuthkitError
+from ..wood.moisture import equilibrium_moisture_percent
+from .history import Series
+
+OWN_SLOPE_SESSIONS = 6  # from so many sessions across seasons on, the guitar's own slope is used
+OWN_SLOPE_SPREAD = 0.8  # standard deviation of moisture content, in % points: about 5 % of relative humidity
+OWN_SLOPE_DAYS = 150.0
+LEAST_SPREAD = 0.02  # a climate that never moves (in standard deviations of `_USUAL`) teaches nothing
+LAG_PERCENT = 0.5  # moisture content of the wood about that of the room (common practice, no source)
+LAG_DAYS = 5.0  # thin plates come to balance in hours to days (from memory)
+
+# Prior slopes of ln(value) as (mean, standard deviation), computed from handbook slopes that are from memory:
+# top and back -0.2 +- 0.1 % for each % of relative humidity, air -0.08 +- 0.04; 1 % of humidity is 0.16 % of
+# moisture content near 20 degrees. Wood damping rises by 10 to 15 % for 10 % of humidity. Mass: the wood is some
+# eight tenths of a guitar, so 1 % of mass is 1.25 % of moisture content.
+_SLOPES = {
+    ("frequency", False): {"moisture": (-0.0125, 0.0065), "temperature": (-0.001, 0.0005)},
+    ("frequency", True): {"moisture": (-0.005, 0.0025), "sound": (0.6, 0.3)},
+    ("damping", False): {"moisture": (0.07, 0.04), "temperature": (0.0, 0.005)},
+    ("damping", True): {"moisture": (0.03, 0.03), "temperature": (0.0, 0.005)},
+}
+_MASS_SHARE = 1.25
+# How far the climate strays from its mean where nobody wrote it down: standard deviations, common practice.
+_USUAL = {"moisture": 1.5, "temperature": 3.0, "sound": 0.005}
+
+
+def speed_of_sound_m_s(
+    temperature_c: float, *, relative_humidity_percent: float = 50.0, pressure_pa: float = 101325.0
+) -> float:
+    """Speed of sound in moist air as an ideal gas: c = sqrt(gamma R T / M), M and gamma by the share of vapour.
+
+    Vapour pressure after Magnus (Alduchov & Eskridge 1996, from memory: 610.94 exp(17.625 t / (t + 243.04)) Pa).
+    Molar masses 28.96546 and 18.01528 g/mol; heat capacities 7/2 R for air, 4 R for vapour. Within 0.1 % of the
+    formula of Cramer (1993) from 0 to 30 degrees.
+
+    >>> round(float(speed_of_sound_m_s(20.0)), 1)
+    343.8
+    """
+    temperature_c = np.asarray(temperature_c, dtype=float)
+    vapour = 610.94 * np.exp(17.625 * temperature_c / (temperature_c + 243.04))
+    share = np.asarray(relative_humidity_percent) / 100 * vapour / pressure_pa
+    molar_mass = (1 - share) * 0.02896546 + share * 0.01801528
+    heat_capacity = (1 - share) * 3.5 + share * 4.0  # in units of the gas constant
+    return np.sqrt(heat_capacity / (heat_capacity - 1) * 8.314462618 * (temperature_c + 273.15) / molar_mass)
+
+
+@dataclass(frozen=True, eq=False)
+class WeatherTerms:
+    """What the weather does to a series: value_log = ... + terms @ slopes, terms of shape (n, n_terms).
+
+    `terms` are deviations from the reference climate. Slopes are known beforehand as `slope` +- `slope_u` (inf where
+    the sessions themselves must tell). `extra_u` (n,) is what a session whose climate is unknown may be off.
+    The room's climate of the day is not that of the wood, which follows some days late: sessions that lie
+    d days apart share an error of standard deviation up to `lag_u` with the correlation exp(-d / LAG_DAYS).
+    """
+
+    names: tuple[str, ...]  # "moisture" or "mass", "temperature" or "sound"
+    terms: np.ndarray
+    slope: np.ndarray
+    slope_u: np.ndarray
+    extra_u: np.ndarray
+    lag_u: float
+    reference: tuple[tuple[str, float], ...]  # what "the reference climate" means, term by term
+    notes: tuple[str, ...] = ()
+
+
+def weather_terms(
+    series: Series, *, reference_temperature_c: float | None = None, reference_humidity_percent: float | None = None
+) -> WeatherTerms:
+    """The weather's terms for a series.
+
+    Moisture content comes from the room's climate after the USDA Wood Handbook, eq. 4-5, or, when the guitar was
+    weighed at every session, from its mass. The reference climate is the mean over the sessions unless told.
+    The guitar's own slope stands where there are at least `OWN_SLOPE_SESSIONS` sessions over `OWN_SLOPE_DAYS` days
+    with climates far enough apart; else the prior slope with its width.
+
+    Raises `LuthkitError` when only one half of a reference climate is given.
+    """
+    if (reference_temperature_c is None) != (reference_humidity_percent is None):
+        raise LuthkitError("a reference climate needs both temperature and relative humidity; give the other one too")
+    n = len(series.day)
+    prior = _SLOPES[series.quantity, series.of_air]
+    found, notes = [], []
+    extra = np.zeros(n)
+    lag_u = 0.0
+    for kind, (mean, sd) in prior.items():
+        name, values, scale = _values(series, kind)
+        known = np.isfinite(values)
+        if not known.any():
+            extra += ((abs(mean) + sd) * _USUAL[kind]) ** 2
+            if kind == "moisture":
+                notes.append("Nobody noted the humidity, so any change may be the weather's.")
+            continue
+        centre = float(values[known].mean())
+        if reference_temperature_c is not None and name != "mass":
+            centre = float(_from_climate(kind, reference_temperature_c, reference_humidity_percent))
+        if not known.all():
+            extra += np.where(known, 0.0, ((abs(mean) + sd) * _USUAL[kind]) ** 2)
+            if kind == "moisture":
+                notes.append(f"The humidity is not known for {n - int(known.sum())} of {n} sessions.")
+        term = np.where(known, values - centre, 0.0)
+        if name == "mass":
+            term, centre = 100 * np.where(known, np.log(values / centre), 0.0), centre
+        mean, sd = mean * scale, sd * scale
+        spread = term[known].std() / scale if name == "mass" else term[known].std()
+        if name == "moisture":
+            lag_u = (abs(mean) + sd) * LAG_PERCENT
+        if kind == "moisture":
+            across = np.ptp(series.day[known]) >= OWN_SLOPE_DAYS and spread >= OWN_SLOPE_SPREAD
+            if known.sum() >= OWN_SLOPE_SESSIONS and across:
+                mean, sd = 0.0, inf
+                notes.append("Corrected with this guitar's own slope.")
+            else:
+                notes.append(
+                    "Too few sessions across the seasons for this guitar's own slope: a usual slope is used, "
+                    "with its width."
+                )
+        found.append((name, term, mean, sd, centre))
+    return WeatherTerms(
+        tuple(item[0] for item in found),
+        frozen_array(np.array([item[1] for item in found]).T.reshape(n, len(found))),
+        frozen_array([item[2] for item in found]),
+        frozen_array([item[3] for item in found]),
+        frozen_array(np.sqrt(extra)),
+        lag_u,
+        tuple((item[0], item[4]) for item in found),
+        tuple(notes),
+    )
+
+
+def _values(series: Series, kind: str):
+    """(name of the term, its values, how a slope for moisture becomes one for it)."""
+    if kind == "moisture" and np.isfinite(series.mass_g).all() and len(series.day):
+        return "mass", np.array(series.mass_g), _MASS_SHARE
+    humidity = np.array(series.relative_humidity_percent)
+    if kind == "moisture":
+        temperature = np.where(np.isfinite(series.temperature_c), series.temperature_c, 20.0)  # it matters little
+        return kind, _from_climate(kind, temperature, humidity), 1.0
+    humidity = np.where(np.isfinite(humidity), humidity, 50.0)
+    return kind, _from_climate(kind, np.array(series.temperature_c), humidity), 1.0
+
+
+def _from_climate(kind, temperature_c, humidity_percent):
+    if kind == "moisture":
+        known = np.isfinite(humidity_percent)
+        inside = np.minimum(np.where(known, humidity_percent, 50.0), 98.0)
+        found = equilibrium_moisture_percent(temperature_c=temperature_c, relative_humidity_percent=inside)
+        return np.where(known, found, np.nan)
+    if kind == "sound":
+        return np.log(speed_of_sound_m_s(temperature_c, relative_humidity_percent=humidity_percent))
+    return np.asarray(temperature_c, dtype=float)
