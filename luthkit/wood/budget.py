@@ -14,7 +14,10 @@ from ..errors import LuthkitError
 
 @dataclass(frozen=True)
 class Part:
-    """What one input brings to the error of a result, both as a fraction of the result."""
+    """What one input brings to the error of a result, as a fraction of the result.
+
+    Its sign says whether the result rises or falls with the input.
+    """
 
     name: str
     relative_u: float
@@ -59,11 +62,27 @@ def propagate(function: Callable, inputs: Mapping[str, tuple[float, float]], *, 
     parts = []
     for label, (value, u) in inputs.items():
         up, down = function(**{**values, label: value + u}), function(**{**values, label: value - u})
-        parts.append(Part(label, abs(float(up) - float(down)) / 2 / abs(result)))
+        parts.append(Part(label, (float(up) - float(down)) / 2 / result))
     return budget_of(name, result, {part.name: part.relative_u for part in parts})
 
 
 def budget_of(name: str, value: float, relative_us: Mapping[str, float]) -> Budget:
     """A budget from parts that are known already, each as a fraction of the value."""
-    parts = sorted((Part(label, float(u)) for label, u in relative_us.items()), key=lambda part: -part.relative_u)
+    parts = sorted((Part(label, float(u)) for label, u in relative_us.items()), key=lambda part: -abs(part.relative_u))
     return Budget(name, float(value), tuple(parts))
+
+
+def combine(name: str, factors: Mapping[Budget, float]) -> Budget:
+    """The product of results to given powers: parts of one name move together, so that they may cancel.
+
+    >>> side = budget_of("side", 2.0, {"ruler": 0.01})
+    >>> area = budget_of("area", 4.0, {"ruler": 0.02})
+    >>> combine("area over side squared", {area: 1, side: -2}).relative_u
+    0.0
+    """
+    value, parts = 1.0, {}
+    for budget, power in factors.items():
+        value *= budget.value**power
+        for part in budget.parts:
+            parts[part.name] = parts.get(part.name, 0.0) + power * part.relative_u
+    return budget_of(name, value, parts)
