@@ -10,9 +10,9 @@ from __future__ import annotations
 import csv
 import datetime
 import io
-import json
 import os
 import re
+import shutil
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -23,8 +23,10 @@ from ..errors import LuthkitError
 from ..signal.recording import open_recording
 from .checksums import SUMS, sha256_of, sums_text
 from .ear import Take
+from .keeping import add_session
 from .safe import COMING, settle, told, write_whole
-from .session import FILE_NAME, POSITIONS, read_session
+from .session import FILE_NAME, POSITIONS, Session, SessionRecording, check_words, read_session
+from .session_text import session_text
 from .sitting import TAKEN_BACK, Plan, Sitting, Spot
 
 TABLE = "takes.csv"
@@ -37,20 +39,23 @@ class Draft:
     target : the folder that the session will be; it must not exist yet.
     words : what session.toml says beside the recordings, e.g. guitar, stage, temperature_c; today's date is put in.
 
-    Raises `LuthkitError` when the folder exists or cannot be written to.
+    Raises `LuthkitError` when the folder exists or cannot be written to, and for words that session.toml does not
+    know.
     """
 
     def __init__(self, target, *, words: Mapping[str, object] | None = None):
         self.target = Path(target)
         if os.path.lexists(self.target):
             raise LuthkitError(f"{self.target} is there already; name a new folder for this session")
-        self.folder = self.target.with_name(f".{self.target.name}.unfinished")
-        self._words = {"date": datetime.date.today(), **(words or {})}
-        self._on_disk: set[str] = set()
+        self.folder = self.target.with_name(f"{COMING}{self.target.name}")
+        said = {"date": datetime.date.today(), "guitar": self.target.name, **(words or {})}
+        self._words = check_words({key: value for key, value in said.items() if value not in ("", None)}, self.target)
         with told(f"the session {self.target}"):
             self.folder.mkdir(parents=True, exist_ok=True)
             for left in self.folder.rglob(f"{COMING}*"):  # a program was ended in the middle of writing it
                 left.unlink()
+            found = [path.relative_to(self.folder) for path in self.folder.glob("*/tap_*.flac")]
+        self._on_disk = {path.as_posix() for path in found if folder_spot(path.parts[0])}
 
     def resume(self, plan: Plan) -> Sitting:
         """A sitting after `plan`, with the takes that an earlier, unfinished one left here: none in most cases.
@@ -63,7 +68,6 @@ class Draft:
             for path in sorted((self.folder / spot.folder).glob("tap_*.flac")) if spot else ():
                 recording = open_recording(path)
                 takes[int(path.stem.removeprefix("tap_"))] = Take(recording.read(), recording.sample_rate_hz, 0.0)
-                self._on_disk.add(f"{spot.folder}/{path.name}")
             if takes and spot in plan.spots:
                 sitting = sitting.with_takes(takes, spot)
                 placed = max(placed, int(spot.placement or 1))
@@ -88,8 +92,8 @@ class Draft:
             write_whole(self.folder / FILE_NAME, self._session_text())
             write_whole(self.folder / TABLE, _table_text(sitting))
 
-    def finish(self) -> Path:
-        """Give the folder its name in one step; the session's path.
+    def finish(self, *, logbook=None) -> Path:
+        """Give the folder its name in one step, or add it to a `logbook` (a `Logbook` or its folder); where it went.
 
         Raises `LuthkitError` when no take was kept (the draft goes away then), or something has that name.
         """
@@ -100,6 +104,11 @@ class Draft:
             for inner in [path for path in self.folder.iterdir() if path.is_dir() and not any(path.iterdir())]:
                 inner.rmdir()
             write_whole(self.folder / FILE_NAME, self._session_text())
+        if logbook is not None:
+            path = add_session(logbook, self.folder).path
+            shutil.rmtree(self.folder, ignore_errors=True)
+            return path
+        with told(f"the session {self.target}"):
             write_whole(self.folder / SUMS, sums_text({n: sha256_of(self.folder / n) for n in self._on_disk}))
             read_session(self.folder)  # what was written can be read
             settled = settle(self.folder, self.target)
@@ -115,12 +124,10 @@ class Draft:
         self.folder.rmdir()
 
     def _session_text(self) -> str:
-        lines = [f"{key} = {_toml(value)}" for key, value in self._words.items() if value not in ("", None)]
-        for folder in sorted({name.split("/")[0] for name in self._on_disk}):
-            spot = folder_spot(folder)
-            said = {"file": folder, "kind": spot.kind, "position": spot.position, "placement": spot.placement}
-            lines += ["", "[[recording]]", *(f"{key} = {_toml(value)}" for key, value in said.items() if value)]
-        return "\n".join(lines) + "\n"
+        folders = sorted({name.split("/")[0] for name in self._on_disk})
+        spots = {folder: folder_spot(folder) for folder in folders}
+        listed = [SessionRecording(f, self.folder / f, s.kind, s.position, s.placement) for f, s in spots.items()]
+        return session_text(Session(str(self._words["guitar"]), tuple(listed), self._words))
 
 
 def folder_spot(folder: str) -> Spot | None:
@@ -152,10 +159,3 @@ def _table_text(sitting: Sitting) -> str:
         heard = f"{one.take.start_s:.1f}"
         table.writerow((file, spot.kind, spot.position, spot.placement, heard, one.kept, one.verdict))
     return store.getvalue()
-
-
-def _toml(value) -> str:
-    """A text, number or date as TOML writes it."""
-    if isinstance(value, str):
-        return json.dumps(value.encode("utf-8", "replace").decode(), ensure_ascii=False).replace("\x7f", "\\u007f")
-    return value.isoformat() if isinstance(value, datetime.date) else repr(value)

@@ -16,6 +16,7 @@ from luthkit.shop.checksums import check_folder
 from luthkit.shop.draft import TABLE, Draft, flac_bytes, folder_spot
 from luthkit.shop.ear import Ear, whole_steps
 from luthkit.shop.live import blocks_of
+from luthkit.shop.logbook import start_logbook
 from luthkit.shop.session import POSITIONS, read_session
 from luthkit.shop.sitting import Plan, Sitting
 from luthkit.signal.recording import open_recording
@@ -62,6 +63,24 @@ def test_what_is_kept_is_a_session_and_reads_as_it_was_judged(tmp_path, takes):
     assert len(rows) == 7 and sum("clipped" in row["verdict"] for row in rows) == 1
     assert [row["file"] for row in rows if "clipped" in row["verdict"]] == [""]
     assert check_folder(folder) == ()
+
+
+def test_a_sitting_goes_into_the_logbook(tmp_path, takes):
+    logbook = start_logbook(tmp_path / "book")
+    draft = Draft(logbook.path / "Number 12", words={**WORDS, "guitar": "Number 12"})
+    sit(takes[0][:3], draft, Sitting(PLAN))
+    assert logbook.unfinished() == (draft.folder,) and logbook.sessions() == ()
+    path = draft.finish(logbook=logbook)
+    (kept,) = logbook.sessions("Number 12")
+    assert kept.path == path and logbook.unfinished() == ()
+    assert len(read_session(path).find_taps().taps) == 3
+    assert (path / TABLE).is_file() and check_folder(path) == ()
+
+
+def test_words_that_a_session_does_not_know_are_refused_before_the_first_tap(tmp_path):
+    with pytest.raises(LuthkitError, match="humidity"):
+        Draft(tmp_path / "day", words={"humidity": 50})
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_a_sitting_goes_on_where_it_was_left(tmp_path, takes):

@@ -1,0 +1,190 @@
+"""The level of a microphone, from some soft and some hard taps: what to turn, and what the system does to the sound.
+
+Computers are set up for speech: a gain control that turns loud sound down and soft sound up, a noise suppression
+that shuts the door when nobody speaks. Both bend a decay. Both give themselves away: in an honest chain a tap
+that is struck harder is louder by as much at its beginning as at its end, and the room between the taps stays as
+loud as it was.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import inf, isfinite, nan
+
+import numpy as np
+
+from .._threads import one_thread
+from ..signal.faults import in_band
+from ..signal.recording import Recording
+from ..signal.taps import find_taps
+from .ear import Take
+
+HIGHEST_DB, LOWEST_DB = -3.0, -12.0  # where the hardest tap should peak (common practice, no source)
+QUIET_DB = 30.0  # a middling tap should stand so far over the room, 60 to 1000 Hz (common practice, no source)
+_ASKED_RANGE_DB = 6.0  # soft and hard taps differ by more than that, in any hand (common practice, no source)
+_FOLLOWS = (0.7, 1.4)  # dB at the end of a tap for each dB at its beginning
+_SUNK_DB, _SHUT_DB = -3.0, -9.0  # the room after a tap against the room before it
+_CLIFF_DB = 5.0  # free ringing stays under 2 dB, a noise suppression makes 6 and more (simulated)
+_EARLY_S, _LATE_S, _AFTER_S = (0.003, 0.03), (0.1, 0.2), 0.25
+_WORDS = "switch off gain control and noise suppression in the system's sound settings, or use another input"
+
+
+@dataclass(frozen=True)
+class LevelCheck:
+    """What some trial taps say of the level. NaN where there were too few taps for a figure."""
+
+    n_taps: int
+    peak_db: float  # of the hardest tap, dB of full scale
+    snr_db: float  # of a middling tap, first 0.25 s over the room before, 60 to 1000 Hz
+    range_db: float  # loudest over softest tap
+    follows: float  # dB at the end of a tap for each dB at its beginning; 1 in an honest chain
+    after_db: float  # the room after a tap against the room before it
+    advice: tuple[str, ...]  # what to do about the level; what is well says so
+    suspicions: tuple[str, ...]  # signs that the system alters the sound
+
+    @property
+    def is_good(self) -> bool:
+        """Whether recording can begin."""
+        return not self.suspicions and LOWEST_DB <= self.peak_db <= HIGHEST_DB
+
+
+@one_thread
+def check_level(takes: Sequence[Take]) -> LevelCheck:
+    """Judge the level from takes of three soft taps and three hard ones, in any order.
+
+    `follows` is the slope of a straight line through the levels at 0.1 to 0.2 s over those in the first 30 ms, tap
+    by tap; `after_db` the median change of the room's noise from before each tap to the end of its take. Taps
+    too near the noise are left out of either; below four taps, or a range of 6 dB, there is no slope.
+    """
+    peak_db = max((take.peak_db for take in takes), default=-inf)
+    rows = [row for row in map(_levels, takes) if row]
+    range_db = max(r.early for r in rows) - min(r.early for r in rows) if len(rows) > 1 else nan
+    snr_db = float(np.median([r.snr_db for r in rows])) if rows else nan
+    after = [r.after - r.before for r in rows if isfinite(r.before)]
+    after_db = float(np.median(after)) if len(after) > 2 else nan
+    follows = _slope([r for r in rows if r.late > r.before + 6])
+    suspicions = []
+    if len(rows) >= 4 and range_db < _ASKED_RANGE_DB:
+        suspicions.append(
+            f"The level does not follow the tap: soft and hard differ by {range_db:.0f} dB only. If you did tap softly "
+            f"and hard, a gain control is at work: {_WORDS}."
+        )
+    if follows < _FOLLOWS[0] or follows > _FOLLOWS[1]:
+        suspicions.append(
+            f"Hard taps do not die away as soft ones do ({follows:.1f} dB at the end for each dB at the beginning, 1 "
+            f"in an honest chain): the system alters the sound while it rings; {_WORDS}."
+        )
+    cliff = float(np.median([r.cliff for r in rows])) if len(rows) > 2 else nan
+    if after_db < _SHUT_DB or any(r.shut for r in rows):
+        suspicions.append(f"After a tap there is silence, not the room: a noise suppression is at work; {_WORDS}.")
+    elif cliff > _CLIFF_DB:
+        suspicions.append(
+            f"The taps do not die away evenly, they are cut off ({cliff:.0f} dB too steep at the end): a noise "
+            f"suppression is at work; {_WORDS}."
+        )
+    elif after_db < _SUNK_DB:
+        suspicions.append(
+            f"The room is {-after_db:.0f} dB quieter after a tap than before it: a gain control is at work; {_WORDS}."
+        )
+    advice = _advice(len(rows), peak_db, snr_db)
+    return LevelCheck(len(rows), peak_db, snr_db, range_db, follows, after_db, advice, tuple(suspicions))
+
+
+def meter_words(level_db: float) -> str:
+    """What a level of the moment means, in a word or two.
+
+    >>> [meter_words(level) for level in (-float("inf"), -50, -8, -1)]
+    ['nothing', 'quiet', 'good', 'too loud']
+    """
+    if level_db == -inf:
+        return "nothing"
+    return "too loud" if level_db > HIGHEST_DB else "good" if level_db >= 2 * LOWEST_DB else "quiet"
+
+
+def _advice(n_taps: int, peak_db: float, snr_db: float) -> tuple[str, ...]:
+    if peak_db == -inf:
+        return ("Nothing was heard. Choose another input, plug the microphone in, and see that it is not muted.",)
+    if not n_taps and peak_db < -0.1:
+        return ("No tap was heard. Come nearer with the microphone, or turn its gain up, and tap again.",)
+    said = []
+    if peak_db > -0.1:
+        said.append("Too loud: the hardest tap is cut off at full scale. Turn the gain down by 10 dB and check again.")
+    elif peak_db > HIGHEST_DB:
+        said.append(f"A little too loud: turn the gain down by about {peak_db - HIGHEST_DB + 3:.0f} dB.")
+    elif peak_db < LOWEST_DB:
+        said.append(
+            f"Quiet: the hardest tap peaks at {peak_db:.0f} dB. Turn the gain up by about "
+            f"{LOWEST_DB + 4 - peak_db:.0f} dB, or come nearer, but not within 20 cm of the soundhole."
+        )
+    else:
+        said.append(f"The level is good: the hardest tap peaks at {peak_db:.0f} dB.")
+    if snr_db < QUIET_DB:
+        said.append(
+            f"The room is loud: a tap stands only {snr_db:.0f} dB over it. Switch off what hums and blows, close the "
+            "door, come nearer."
+        )
+    return tuple(said)
+
+
+@dataclass(frozen=True)
+class _Levels:
+    early: float  # dB, 60 to 1000 Hz
+    late: float
+    before: float
+    after: float
+    snr_db: float
+    shut: bool  # digital silence after the tap where there was none before
+    cliff: float  # dB: how much steeper the steepest stretch of the fall is than what came before it
+
+
+def _levels(take: Take) -> _Levels | None:
+    """Levels in one take with a single tap; None when there is no such tap."""
+    sound = Recording.from_samples(take.samples, take.sample_rate_hz, name="trial")
+    found = find_taps(sound, min_snr_db=6.0, min_fall_db=3.0)
+    if len(found.taps) != 1 or any(r.time_s is not None for r in found.rejected):
+        return None
+    (tap,) = found.taps
+    rate = take.sample_rate_hz
+    onset = round(tap.time_s * rate)
+    band = np.sum(in_band(take.samples, rate) ** 2, axis=1)
+    margin = round(0.02 * rate)
+    before = _db(band[margin : onset - margin]) if onset > round(0.2 * rate) else nan
+    noise = 10 ** (before / 10) if isfinite(before) else 0.0
+    early, late = (_db(band[onset + round(a * rate) : onset + round(b * rate)] - noise) for a, b in (_CLIFF_DB = 5.0  # free ringing stays under 2 dB, a noise suppression makes 6 and more (simulated)
+_EARLY_S, _LATE_S))
+    after = _db(band[len(band) - round(_AFTER_S * rate) - margin : len(band) - margin])
+    shut = _longest_still(take.samples[onset:]) > 0.02 * rate > 10 * _longest_still(take.samples[:onset])
+    return _Levels(early, late, before, after, tap.snr_db, shut, _cliff(band[onset:], rate))
+
+
+def _cliff(power: np.ndarray, rate: float) -> float:
+    """How much more the level falls in one stretch of 0.1 s than in any that began 0.06 s or more before it, in dB.
+
+    What rings freely falls ever more slowly, but for beats; a door that is shut makes a cliff.
+    """
+    step = round(0.02 * rate)
+    count = min(len(power) // step, 60)
+    level = 10 * np.log10(np.maximum(power[: count * step].reshape(count, step).mean(axis=1), 1e-30))
+    smooth = np.convolve(level, np.ones(3) / 3, "valid")
+    fall = smooth[:-5] - smooth[5:]
+    steepest = np.maximum.accumulate(fall)
+    return float(np.max(fall[3:] - steepest[:-3], initial=0.0))
+
+
+def _slope(rows: Sequence[_Levels]) -> float:
+    """Slope of late over early levels; NaN for fewer than four, or too like ones."""
+    early, late = np.array([r.early for r in rows]), np.array([r.late for r in rows])
+    if len(rows) < 4 or np.ptp(early) < _ASKED_RANGE_DB:
+        return nan
+    return float(np.polyfit(early - early.mean(), late, 1)[0])
+
+
+def _db(power: np.ndarray) -> float:
+    return float(10 * np.log10(max(power.mean() if len(power) else 0.0, 1e-30)))
+
+
+def _longest_still(samples: np.ndarray) -> int:
+    """Longest run of samples that are all alike."""
+    moves = np.flatnonzero(np.any(np.diff(samples, axis=0) != 0, axis=1))
+    return int(np.diff(np.concatenate([[-1], moves, [len(samples) - 1]])).max()) if len(samples) > 1 else 0
