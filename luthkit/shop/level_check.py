@@ -151,8 +151,7 @@ def _levels(take: Take) -> _Levels | None:
     margin = round(0.02 * rate)
     before = _db(band[margin : onset - margin]) if onset > round(0.2 * rate) else nan
     noise = 10 ** (before / 10) if isfinite(before) else 0.0
-    early, late = (_db(band[onset + round(a * rate) : onset + round(b * rate)] - noise) for a, b in (_CLIFF_DB = 5.0  # free ringing stays under 2 dB, a noise suppression makes 6 and more (simulated)
-_EARLY_S, _LATE_S))
+    early, late = (_db(band[onset + round(a * rate) : onset + round(b * rate)] - noise) for a, b in (_EARLY_S, _LATE_S))
     after = _db(band[len(band) - round(_AFTER_S * rate) - margin : len(band) - margin])
     shut = _longest_still(take.samples[onset:]) > 0.02 * rate > 10 * _longest_still(take.samples[:onset])
     return _Levels(early, late, before, after, tap.snr_db, shut, _cliff(band[onset:], rate))
