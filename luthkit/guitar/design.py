@@ -75,10 +75,10 @@ class PlateDesign:
             **more,
         )
 
-    def lumps(self, woods, thicknesses_m, braces) -> np.ndarray:
+    def lumps(self, woods, thicknesses_m, braces, *, finished_only: bool = False) -> np.ndarray:
         """ln of mass, stiffness and area of the main mode, bridge on, then off: shape (n, 6)."""
-        out = np.zeros((len(woods), 6))
-        for k, bridge in enumerate((1.0, 0.0)):
+        out = np.full((len(woods), 6), np.nan)
+        for k, bridge in enumerate((1.0,) if finished_only else (1.0, 0.0)):
             factors = _factors(woods, thicknesses_m, braces, bridge)
             value, vector = _lowest(self.on_rims, *factors, _SEVERAL)
             volume = np.abs(np.einsum("i,nim->nm", self.on_rims.volume, vector))
@@ -169,8 +169,13 @@ class PlatesReckoned:
 
 
 @one_thread
-def reckon_plates(plate: PlateDesign, woods, *, thickness_m: float | None = None) -> PlatesReckoned:
-    """Reckon every wood of a list at the design's thickness, or at another one."""
+def reckon_plates(
+    plate: PlateDesign, woods, *, thickness_m: float | None = None, finished_only: bool = False
+) -> PlatesReckoned:
+    """Reckon every wood of a list at the design's thickness, or at another one.
+
+    finished_only: leave out, as nan, what is wanted only before the guitar is finished.
+    """
     if not woods:
         raise LuthkitError("there is no wood to reckon with; give at least one set")
     thickness = plate.thickness_m if thickness_m is None else thickness_m
@@ -178,14 +183,14 @@ def reckon_plates(plate: PlateDesign, woods, *, thickness_m: float | None = None
     sizes, braces = [np.full(len(woods), thickness)], [np.ones(len(woods))]
     for k in range(6):
         for step in (np.exp(_STEP), np.exp(-_STEP)):
-            name = ("young_along_pa", "young_across_pa", "shear_pa", "density_kg_m3", None, None)[k]
-            variants.append([replace(wood, **{name: getattr(wood, name) * step}) if name else wood for wood in woods])
+            variants.append([_with(wood, k, step) for wood in woods])
             sizes.append(np.full(len(woods), thickness * (step if k == 4 else 1)))
             braces.append(np.full(len(woods), step if k == 5 else 1.0))
     every = [wood for part in variants for wood in part]
     given = (every, np.concatenate(sizes), np.concatenate(braces))
-    lumps, lump_slopes = _values_and_slopes(plate.lumps(*given), len(woods))
-    free, free_slopes = _values_and_slopes(plate.freely_held(*given), len(woods))
+    lumps, lump_slopes = _values_and_slopes(plate.lumps(*given, finished_only=finished_only), len(woods))
+    free = np.full((len(every), 2), np.nan) if finished_only else plate.freely_held(*given)
+    free, free_slopes = _values_and_slopes(free, len(woods))
     return PlatesReckoned(lumps, lump_slopes, free, free_slopes)
 
 
@@ -225,6 +230,14 @@ def _values_and_slopes(stacked, n):
     """Split values of all variants into those of the woods themselves and central differences."""
     parts = stacked.reshape(13, n, -1)
     return parts[0], np.moveaxis((parts[1::2] - parts[2::2]) / (2 * _STEP), 0, 2)
+
+
+def _with(wood: PlateWood, k: int, step: float) -> PlateWood:
+    """The same wood with its k-th property of PLATE_PROPERTIES multiplied; those of the work leave it as it is."""
+    if k < 3:
+        name = ("along_pa", "across_pa", "shear_pa")[k]
+        return replace(wood, stiffness=replace(wood.stiffness, **{name: getattr(wood.stiffness, name) * step}))
+    return replace(wood, density_kg_m3=wood.density_kg_m3 * step) if k == 3 else wood
 
 
 def _factors(woods, thicknesses_m, braces, bridge):

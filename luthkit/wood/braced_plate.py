@@ -25,40 +25,24 @@ from scipy.linalg import eigh, qr, solve_triangular
 from .._frozen import frozen_array
 from .._threads import one_thread
 from ..errors import LuthkitError
+from .bars import positive
 from .outline import Outline
+from .plates import TERMS, Stiffness
 
 EDGES = ("free", "held", "clamped")
-STIFFNESS_PARTS = ("along", "coupling", "across", "twist", "braces", "bridge", "edge")
+STIFFNESS_PARTS = (*TERMS, "braces", "bridge", "edge")
 MASS_PARTS = ("plate", "braces", "bridge")
 
 
 @dataclass(frozen=True)
 class PlateWood:
-    """The wood of a plate: what its bending needs. `poisson_ratio` is nu_LR, the loss factors are 1 / Q."""
+    """What a plate is made of: its stiffness in the plane and its density."""
 
-    young_along_pa: float
-    young_across_pa: float
-    shear_pa: float
+    stiffness: Stiffness
     density_kg_m3: float
-    poisson_ratio: float = 0.37  # near that of most softwoods, USDA Wood Handbook table 5-2, from memory
-    loss_along: float = 0.007
-    loss_across: float = 0.020
-    loss_twist: float = 0.015
 
     def __post_init__(self):
-        for name, value in vars(self).items():
-            if not (isfinite(value) and value > 0):
-                raise LuthkitError(f"{name} is {value!r}; give a number above 0 (stiffness in Pa: 10 GPa is 10e9)")
-        if self.poisson_ratio**2 * self.young_across_pa >= self.young_along_pa:
-            raise LuthkitError("this wood is so stiff across the grain that no real piece can be; check the two moduli")
-
-    def rigidities_n_m(self, thickness_m: float) -> np.ndarray:
-        """D11, D12, D22 and D66, shape (4,): E h^3 / (12 (1 - nu nu')), nu' E_L = nu E_R, and G h^3 / 12."""
-        other = self.poisson_ratio * self.young_across_pa / self.young_along_pa
-        full = 1 - self.poisson_ratio * other
-        across = self.young_across_pa / full
-        moduli = [self.young_along_pa / full, self.poisson_ratio * across, across, self.shear_pa]
-        return np.array(moduli) * thickness_m**3 / 12
+        positive("density_kg_m3", self.density_kg_m3)
 
 
 @dataclass(frozen=True)
@@ -112,7 +96,7 @@ class Beam:
         """
         height = self.heights_m(part)
         cosine = (self.end_m[0] - self.start_m[0]) / self.length_m
-        modulus = wood.young_along_pa * cosine**4 + wood.young_across_pa * (1 - cosine**2) ** 2
+        modulus = wood.stiffness.along_pa * cosine**4 + wood.stiffness.across_pa * (1 - cosine**2) ** 2
         beam = self.young_pa * self.width_m * height
         strip = modulus * thickness_m * 0.2 * self.length_m
         apart = (height + thickness_m) / 2
@@ -194,7 +178,7 @@ def plate_factors(wood: PlateWood, thickness_m: float, *, braces: float = 1.0, b
     """
     if not (isfinite(thickness_m) and 0 < thickness_m < 0.02):
         raise LuthkitError(f"the plate is {thickness_m!r} m thick; give its thickness in metres, such as 0.0027")
-    stiffness = np.concatenate([wood.rigidities_n_m(thickness_m), [braces, bridge, edge]])
+    stiffness = np.concatenate([wood.stiffness.bending_n_m(thickness_m), [braces, bridge, edge]])
     return stiffness, np.array([wood.density_kg_m3 * thickness_m, float(braces > 0), bridge])
 
 
@@ -236,7 +220,7 @@ def assemble(
         return (product + product.T) / 2
 
     stiffness, mass = np.zeros((7, n, n)), np.zeros((3, n, n))
-    stiffness[:4] = pair(xx, xx), 2 * pair(xx, yy), pair(yy, yy), 4 * pair(xy, xy)
+    stiffness[:4] = pair(xx, xx), pair(yy, yy), 4 * pair(xy, xy), 2 * pair(xx, yy)
     mass[0] = pair(value, value)
     for part, beam in [*((4, beam) for beam in braces), *([(5, bridge)] if bridge else [])]:
         if wood is None:
