@@ -21,7 +21,7 @@ _PENCIL = 24  # rows of the pencil; more costs time and gains little
 
 @dataclass(frozen=True, eq=False)
 class BandFit:
-    """`n_terms` lines in each of n_bands bands: poles and amplitudes (n_bands, n_terms), strongest first."""
+    """n_terms lines in each of n_bands bands: poles and amplitudes (n_bands, n_terms), strongest first."""
 
     poles: np.ndarray  # complex, 1/s and rad/s from the middle of the band
     amplitudes: np.ndarray  # complex, at time 0
@@ -29,46 +29,64 @@ class BandFit:
     misfit: np.ndarray  # (n_bands,) sum of squares of what is left
 
 
-def fit_bands(envelopes, time_s, weights, *, n_terms: int, noise_ratio: float) -> BandFit:
-    """Fit `n_terms` decaying lines to each row of `envelopes` (n_bands, n), at equally spaced `time_s` (n,).
+def fit_one_and_two(envelopes, time_s, weights, *, noise_ratio: float) -> tuple[BandFit, BandFit]:
+    """The best single line of each band, and the best two.
 
-    weights (n_bands, n): 1 where a sample counts, 0 where it does not; the ones come first. noise_ratio: by how
-    much the noise density exceeds that of white noise of the same variance, for noise that a filter has
-    shaped. The uncertainty is that of least squares, from what is left over.
+    Two lines are sought from two starts, the pencil's and the single line split in two, and the better outcome
+    is kept: where a band holds little else, the pencil takes noise for the second line.
+    """
+    options = {"noise_ratio": noise_ratio}
+    one = fit_bands(envelopes, time_s, weights, _candidates(envelopes, weights, time_s, 1), **options)
+    pencil = fit_bands(envelopes, time_s, weights, _candidates(envelopes, weights, time_s, 2), **options)
+    span_s = np.maximum(weights.sum(axis=1), 2) * (time_s[1] - time_s[0])
+    single = one.poles[:, 0]
+    split = np.stack(
+        [1.1 * single.real + 1j * single.imag, 0.4 * single.real + 1j * (single.imag + 2 / span_s)], axis=1
+    )
+    parted = fit_bands(envelopes, time_s, weights, split, **options)
+    better = parted.misfit < pencil.misfit
+    chosen = [
+        np.where(better[:, None] if a.ndim == 2 else better, a, b)
+        for a, b in ((getattr(parted, name), getattr(pencil, name)) for name in BandFit.__dataclass_fields__)
+    ]
+    return one, BandFit(*chosen)
+
+
+def fit_bands(envelopes, time_s, weights, poles, *, noise_ratio: float) -> BandFit:
+    """Fit decaying lines to each row of `envelopes` (n_bands, n), at equally spaced `time_s` (n,).
+
+    poles (n_bands, n_terms): where to start. weights (n_bands, n): 1 where a sample counts, then 0 to the end.
+    noise_ratio: by how much the noise density exceeds that of white noise of the same variance, for noise that
+    a filter has shaped. The uncertainty is that of least squares, from what is left over.
     """
     z = np.where(weights > 0, envelopes, 0)
     scale = np.sqrt(np.sum(np.abs(z) ** 2, axis=1) / np.maximum(weights.sum(axis=1), 1))
     scale[scale == 0] = 1
     z = z / scale[:, None]
-    poles = _candidates(z, weights, time_s, n_terms)
-    amplitudes, misfit = _project(z, weights, time_s, poles)
+    n_terms = poles.shape[1]
+    lines, amplitudes, left, misfit = _project(z, weights, time_s, poles)
     damping = np.full(len(z), 1e-3)
     identity = np.eye(2 * n_terms)
     for _ in range(_STEPS):
-        columns = _columns(time_s, poles, amplitudes) * weights[:, :, None]
-        left = z - weights * _model(time_s, poles, amplitudes)
-        normal = np.conj(columns.transpose(0, 2, 1)) @ columns
-        gradient = (np.conj(columns.transpose(0, 2, 1)) @ left[:, :, None])[:, :, 0]
-        size = np.sqrt(np.maximum(np.real(np.einsum("bii->bi", normal)), 1e-30))
-        unit = normal / (size[:, :, None] * size[:, None, :]) + (damping[:, None, None] + 1e-12) * identity
-        step = np.linalg.solve(unit, (gradient / size)[:, :, None])[:, :, 0] / size
+        normal, gradient, size = _normal(lines, amplitudes, left, time_s)
+        unit = normal + (damping[:, None, None] + 1e-12) * identity
+        step = np.linalg.solve(unit, gradient[:, :, None])[:, :, 0] / size
         trial = poles + step[:, n_terms:]
         trial = np.clip(trial.real, -200.0, -0.01) + 1j * trial.imag
-        trial_amplitudes, trial_misfit = _project(z, weights, time_s, trial)
-        better = trial_misfit <= misfit
-        poles = np.where(better[:, None], trial, poles)
-        amplitudes = np.where(better[:, None], trial_amplitudes, amplitudes)
-        settled = np.all(~better | (misfit - trial_misfit < 1e-6 * trial_misfit))
-        misfit = np.where(better, trial_misfit, misfit)
+        new = _project(z, weights, time_s, trial)
+        better = new[-1] <= misfit
+        settled = np.all(~better | (misfit - new[-1] < 1e-6 * misfit))
+        old = (poles, lines, amplitudes, left, misfit)
+        poles, lines, amplitudes, left, misfit = (
+            np.where(better.reshape(-1, *[1] * (kept.ndim - 1)), tried, kept)
+            for tried, kept in zip((trial, *new), old, strict=True)
+        )
         damping = np.clip(np.where(better, damping / 8, damping * 10), 1e-9, 1e6)
         if settled and np.all(better | (damping > 1)):
             break
-    columns = _columns(time_s, poles, amplitudes) * weights[:, :, None]
-    normal = np.conj(columns.transpose(0, 2, 1)) @ columns
-    size = np.sqrt(np.maximum(np.real(np.einsum("bii->bi", normal)), 1e-30))
-    inverse = np.linalg.inv(normal / (size[:, :, None] * size[:, None, :]) + 1e-12 * identity)
-    count = weights.sum(axis=1)
-    variance = misfit / np.maximum(count - 2 * n_terms, 1) * noise_ratio / 2  # of each real part
+    normal, _, size = _normal(lines, amplitudes, left, time_s)
+    inverse = np.linalg.inv(normal + 1e-12 * identity)
+    variance = misfit / np.maximum(weights.sum(axis=1) - 2 * n_terms, 1) * noise_ratio / 2  # of each real part
     spread = np.real(np.einsum("bii->bi", inverse))[:, n_terms:] / size[:, n_terms:] ** 2
     order = np.argsort(-np.abs(amplitudes), axis=1)
     pick = lambda values: np.take_along_axis(values, order, axis=1)  # noqa: E731
@@ -80,26 +98,29 @@ def fit_bands(envelopes, time_s, weights, *, n_terms: int, noise_ratio: float) -
     )
 
 
-def _model(time_s, poles, amplitudes):
-    return np.sum(np.exp(poles[:, None, :] * time_s[None, :, None]) * amplitudes[:, None, :], axis=2)
-
-
-def _columns(time_s, poles, amplitudes):
-    """Slopes of the model by amplitudes and poles, (n_bands, n, 2 n_terms)."""
-    lines = np.exp(poles[:, None, :] * time_s[None, :, None])
-    return np.concatenate([lines, lines * amplitudes[:, None, :] * time_s[None, :, None]], axis=2)
+def _normal(lines, amplitudes, left, time_s):
+    """Normal matrix and gradient by amplitudes and poles, both scaled to a unit diagonal, and that scale."""
+    columns = np.concatenate([lines, lines * (amplitudes[:, None, :] * time_s[None, :, None])], axis=2)
+    adjoint = np.conj(columns.transpose(0, 2, 1))
+    normal = adjoint @ columns
+    size = np.sqrt(np.maximum(np.real(np.einsum("bii->bi", normal)), 1e-30))
+    return normal / (size[:, :, None] * size[:, None, :]), (adjoint @ left[:, :, None])[:, :, 0] / size, size
 
 
 def _project(z, weights, time_s, poles):
-    """Best amplitudes at given poles, and the misfit."""
-    lines = np.exp(poles[:, None, :] * time_s[None, :, None]) * weights[:, :, None]
+    """The weighted lines (n_bands, n, n_terms), their best amplitudes, what is left (n_bands, n), and its squares."""
+    block = 16  # exp(s t) as a product of coarse and fine steps: far fewer exponentials
+    n, step_s = time_s.size, time_s[1] - time_s[0]
+    coarse = np.exp(poles[:, None, None, :] * (time_s[0] + np.arange(0, n, block) * step_s)[None, :, None, None])
+    fine = np.exp(poles[:, None, None, :] * (np.arange(block) * step_s)[None, None, :, None])
+    lines = (coarse * fine).reshape(len(poles), -1, poles.shape[1])[:, :n] * weights[:, :, None]
     adjoint = np.conj(lines.transpose(0, 2, 1))
     normal = adjoint @ lines
     size = np.real(np.einsum("bii->bi", normal)).max(axis=1)
     normal = normal + (1e-13 * size + 1e-300)[:, None, None] * np.eye(poles.shape[1])
-    amplitudes = np.linalg.solve(normal, adjoint @ z[:, :, None])[:, :, 0]
-    left = z - (lines @ amplitudes[:, :, None])[:, :, 0]
-    return amplitudes, np.sum(np.abs(left) ** 2, axis=1)
+    amplitudes = np.linalg.solve(normal, adjoint @ z[:, :, None])
+    left = z - (lines @ amplitudes)[:, :, 0]
+    return lines, amplitudes[:, :, 0], left, np.sum(left.real**2 + left.imag**2, axis=1)
 
 
 def _candidates(z, weights, time_s, n_terms):

@@ -259,14 +259,19 @@ def schroeder_curve(samples, sample_rate_hz: float, *, onset_s: float = 0.0, ban
     before = x[: max(0, onset - round(0.005 * sample_rate_hz))]
     noise = float(np.mean(before**2)) if before.size > 0.05 * sample_rate_hz else None
     stop, noise, rate = _noise_crossing(energy, sample_rate_hz, noise)
-    tail = max(noise, 1e-30 * energy.max()) / (2 * rate) * sample_rate_hz
+    still = max(noise, 1e-30 * energy.max())
+    per_level = sample_rate_hz / (2 * rate)
+    tail = still * per_level
+    if stop == energy.size:  # cut off before it met the noise: what was cut off is more than that
+        last = energy[-max(1, min(round(0.05 * sample_rate_hz), energy.size // 20)) :].mean() - noise
+        tail = max(tail, last * per_level)
     left = np.cumsum((energy[:stop] - noise)[::-1])[::-1] + tail
     left = left[: int(np.flatnonzero(left > 0)[-1]) + 1] if np.any(left <= 0) else left
     level = 10 * np.log10(np.maximum(left, tail) / left[0])
     return DecayCurve(
         time_s=frozen_array(np.arange(level.size) / sample_rate_hz),
         level_db=frozen_array(level),
-        noise_db=float(10 * np.log10(tail / left[0])),
+        noise_db=float(10 * np.log10(still * per_level / left[0])),
     )
 
 
@@ -290,6 +295,10 @@ def decay_time(samples, sample_rate_hz: float, evaluation: str = "T20", *, onset
     needed_db = lower - _HEADROOM_DB
     if curve.noise_db > needed_db:
         return none(f"the noise lies at {curve.noise_db:.0f} dB; {evaluation} needs {needed_db:.0f} dB or lower")
+    if curve.level_db[-1] > lower:
+        return none(
+            f"it is cut off {-curve.level_db[-1]:.0f} dB down; {evaluation} needs {-lower:.0f} dB: record it longer"
+        )
     inside = (curve.level_db <= upper) & (curve.level_db >= lower)
     if inside.sum() < 3:
         return none("the decay is over within three samples")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import log, log2, pi, sqrt
 
 import numpy as np
@@ -11,14 +11,17 @@ import scipy.signal
 
 from .._threads import one_thread
 from ..errors import LuthkitError
-from .beats import fit_bands
+from .beats import fit_one_and_two
 
 _SIGMA_HZ = 6.0  # of the Gaussian filter around a partial: passes both motions, shuts the neighbours out
-_WIDTH_SIGMAS = 4.5
+_WIDTH_SIGMAS = 3.5
 _RISE_S = 3 / (2 * pi * _SIGMA_HZ)  # the filter has settled
 _HEADROOM_DB = 6.0  # a decay is read down to so much over the noise
-_SURE = 40.0  # fall of chi-square that makes a second line believed: 4 more numbers, and models are never quite true
+_SURE = 20.0  # half the fall of chi-square that makes a second line believed; chance brings 2, its best place some 10
 _LEAST_FALL_DB = 6.0
+_MOST_LEFT = 0.1  # of the energy: more, and the model is not the string
+_HIDDEN = 0.07  # share of a decay rate by which two motions that look like one can bend it
+_FASTEST_PER_S = 60.0  # a line that dies faster is the filter's own ringing
 _NAN = float("nan")
 
 
@@ -195,9 +198,7 @@ def _read_partials(x, first, rate, peaks, noise) -> list[Partial]:
     gain = 2 * np.exp(-0.5 * (offset * step / _SIGMA_HZ) ** 2)
     band = np.where(inside, spectrum[np.clip(bins, 0, spectrum.size - 1)], 0) * gain
     n = scipy.fft.next_fast_len(2 * half + 1)
-    band = np.concatenate(
-        [band[:, half:], np.zeros((len(band), n - band.shape[1])), band[:, :half]], axis=1
-    )
+    band = np.concatenate([band[:, half:], np.zeros((len(band), n - band.shape[1])), band[:, :half]], axis=1)
     envelopes = scipy.fft.ifft(band, axis=1) * (n / size)
     band_rate = n * step
     time = np.arange(n) / band_rate
@@ -206,36 +207,69 @@ def _read_partials(x, first, rate, peaks, noise) -> list[Partial]:
     noise_power = _noise_power(noise, rate, middle * step)
     weights = _weights(envelopes, noise_power)
     ratio = band_rate / (_SIGMA_HZ * sqrt(pi))
-    options = {"noise_ratio": ratio}
-    one = fit_bands(envelopes, time, weights, n_terms=1, **options)
-    two = fit_bands(envelopes, time, weights, n_terms=2, **options)
+    one, two = fit_one_and_two(envelopes, time, weights, noise_ratio=ratio)
     top = max(np.abs(one.amplitudes[:, 0]).max(), 1e-300)
     partials = []
+    energy = np.sum(weights * np.abs(envelopes) ** 2, axis=1)
     for k, (number, peak_hz) in enumerate(peaks):
-        count = weights[k].sum()
-        level = np.abs(envelopes[k][: max(1, int(count))])
-        fall_db = 20 * np.log10(level[0] / max(level[-1], 1e-300)) if count else 0.0
-        span_s = count / band_rate
-        if count < 12 or fall_db < _LEAST_FALL_DB:
-            reason = (
-                "too little of it stands over the noise"
-                if count < 12
-                else f"it falls by {fall_db:.0f} dB only before the end; record it longer"
-            )
+        count = int(weights[k].sum())
+        level = np.abs(envelopes[k][: max(1, count)])
+        reason = _unreadable(level, count, two.misfit[k] / max(energy[k], 1e-300))
+        if not reason:
+            lines, shape = _best_lines(one, two, k, middle[k] * step, top, ratio, count, count / band_rate)
+            if lines[0].decay_time_s > 60 / _LEAST_FALL_DB * 2 * count / band_rate:
+                reason = "it swells and fades without a steady decay"
+        if reason:
             level_db = float(20 * np.log10(max(level[0], 1e-300) / top))
             partials.append(Partial(number, float(peak_hz), _NAN, level_db, (), "", reason))
-            continue
-        variance = two.misfit[k] / max(count - 4, 1) * ratio / 2
-        gained = (one.misfit[k] - two.misfit[k]) / max(variance, 1e-300) / 2
-        lines = _lines(two, k, middle[k] * step, top) if gained > _SURE else ()
-        shape = _shape(lines, span_s)
-        if not shape:
-            lines, shape = _lines(one, k, middle[k] * step, top), "one slope"
-        strongest = lines[0]
-        partials.append(
-            Partial(number, strongest.frequency_hz, strongest.frequency_u_hz, strongest.level_db, lines, shape)
-        )
+        else:
+            first_line = lines[0]
+            told = (first_line.frequency_hz, first_line.frequency_u_hz, first_line.level_db)
+            partials.append(Partial(number, *told, lines, shape))
     return partials
+
+
+def _unreadable(level, count, share) -> str:
+    """Why no decay can be read from the amplitudes `level` (count,), of which two lines leave `share` over."""
+    if count < 12:
+        return "too little of it stands over the noise"
+    fall_db = 20 * np.log10(level[: max(3, count // 10)].max() / max(level[-max(3, count // 10) :].max(), 1e-300))
+    if fall_db < _LEAST_FALL_DB:
+        return f"it falls by {max(fall_db, 0):.0f} dB only before the end; record it longer"
+    if share > _MOST_LEFT:
+        return f"neither one nor two decays describe it ({100 * share:.0f} % of its energy is left over)"
+    return ""
+
+
+def _best_lines(one, two, k, middle_hz, top, ratio, count, span_s) -> tuple[tuple[DecayingLine, ...], str]:
+    """The lines of a partial and what they make together: two where they are sure and do something, else one."""
+    variance = two.misfit[k] / max(count - 4, 1) * ratio / 2
+    gained = (one.misfit[k] - two.misfit[k]) / max(variance, 1e-300) / 2
+    single = _lines(one, k, middle_hz, top)
+    if gained < _SURE:
+        return (_with_doubt(single[0]),), "one slope"
+    pair = _lines(two, k, middle_hz, top)
+    if shape := _shape(pair, span_s):
+        return pair, shape
+    # something is there beside the line that cannot be told apart from it: the doubt goes into the errors
+    line, other = single[0], min(pair, key=lambda each: abs(each.frequency_hz - single[0].frequency_hz))
+    moved_s = min(abs(line.decay_time_s - other.decay_time_s), line.decay_time_s)
+    wider = replace(
+        line,
+        frequency_u_hz=sqrt(line.frequency_u_hz**2 + (line.frequency_hz - other.frequency_hz) ** 2),
+        decay_time_u_s=sqrt(line.decay_time_u_s**2 + moved_s**2),
+    )
+    return (_with_doubt(wider),), "one slope"
+
+
+def _with_doubt(line: DecayingLine) -> DecayingLine:
+    """A single line with the error of two motions that may hide in it: nearer to each other than half a beat in
+    the stretch read, they pass for one (that share was read off simulated plucks)."""
+    return replace(
+        line,
+        frequency_u_hz=sqrt(line.frequency_u_hz**2 + (_HIDDEN * 3 * log(10) / line.decay_time_s / (2 * pi)) ** 2),
+        decay_time_u_s=sqrt(line.decay_time_u_s**2 + (_HIDDEN * line.decay_time_s) ** 2),
+    )
 
 
 def _lines(fit, k, middle_hz, top) -> tuple[DecayingLine, ...]:
@@ -246,25 +280,25 @@ def _lines(fit, k, middle_hz, top) -> tuple[DecayingLine, ...]:
         level_db = 20 * np.log10(max(abs(amplitude), 1e-300) / top)
         lines.append(
             DecayingLine(
-                float(frequency_hz), float(u / (2 * pi)), float(decay_s), float(decay_s * u / -pole.real), float(level_db)
+                float(frequency_hz),
+                float(u / (2 * pi)),
+                float(decay_s),
+                float(decay_s * u / -pole.real),
+                float(level_db),
             )
         )
     return tuple(lines)
 
 
 def _shape(lines, span_s) -> str:
-    """What two lines make together; "" when the second one is no second motion of the string."""
-    if len(lines) < 2:
-        return ""
+    """What two lines make together; "" when the second is none that a string could make, or is not sure."""
     strong, weak = lines
     rates = sorted(3 * log(10) / line.decay_time_s for line in lines)
-    if weak.level_db < strong.level_db - 40 or any(line.decay_time_u_s > 0.5 * line.decay_time_s for line in lines):
+    unsure = any(line.decay_time_u_s > 0.5 * line.decay_time_s for line in lines)
+    if unsure or weak.level_db < strong.level_db - 40 or strong.level_db > 12 or rates[1] > _FASTEST_PER_S:
         return ""
-    if strong.level_db > 6 or rates[1] > 60 or weak.level_db > strong.level_db - 0.01 and rates[1] > 1.02 * rates[0] * 50:
-        return ""
-    apart_hz = abs(strong.frequency_hz - weak.frequency_hz)
-    shorter_s = min(span_s, 1.5 * max(line.decay_time_s for line in lines))
-    if apart_hz * shorter_s > 0.5:
+    heard_s = min(span_s, *(line.decay_time_s for line in lines))
+    if abs(strong.frequency_hz - weak.frequency_hz) * heard_s > 0.5:
         return "beats"
     return "two slopes" if rates[1] > 1.15 * rates[0] else ""
 
@@ -296,7 +330,9 @@ def _note(partials, pitch_hz) -> Note:
     if len(known) < 4:
         first = known[0]
         reason = f"{len(known)} partials were read; 4 are needed"
-        return Note(first.frequency_hz / first.number, first.frequency_u_hz / first.number, _NAN, _NAN, tuple(partials), reason)
+        return Note(
+            first.frequency_hz / first.number, first.frequency_u_hz / first.number, _NAN, _NAN, tuple(partials), reason
+        )
     found = np.array([(p.number, p.frequency_hz) for p in known])
     n, frequency = found.T
     # the body pulls partials about by some 1e-5 of their frequency at least (common experience, no source)
