@@ -86,6 +86,16 @@ def bending_modulus_pa(
     return float(1e9 * (frequency_hz / found[-1]) ** 2)
 
 
+def shear_gain(*, thickness_m: float, length_m: float, modulus_ratio: float) -> float:
+    """By how much shear and rotary inertia make a bar read too soft: the E of Timoshenko over that of a slender bar.
+
+    >>> round(shear_gain(thickness_m=0.003, length_m=0.2, modulus_ratio=20.0), 4)
+    1.0065
+    """
+    bar = Bar(length_m=length_m, width_m=length_m / 10, thickness_m=thickness_m, mass_kg=1.0)
+    return float((22.3732854481 / _lambdas(bar, modulus_ratio, SHEAR_FACTOR, 1)[0]) ** 2)
+
+
 def torsion_frequency_hz(bar: Bar, *, shear_modulus_pa: float, mode: int = 1) -> float:
     """Torsion of a free bar: f = n / (2 L) sqrt(G J / (rho I_p)), J after Saint-Venant, I_p = b t (b^2 + t^2) / 12."""
     positive("shear_modulus_pa", shear_modulus_pa)
