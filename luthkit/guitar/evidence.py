@@ -17,6 +17,7 @@ from . import priors
 
 LOW_HZ = 300.0  # the strongest mode below this is what levels are measured from
 DELAY_S = 0.0003  # how well two onsets can be told, one standard deviation (common practice, no source)
+SLIP = 0.03  # chance that a piece of evidence is spoilt and says nothing: a tap elsewhere, a leaking plug
 OUTLIER = 0.08  # share of readings of a phase that say nothing
 
 
@@ -51,19 +52,21 @@ def by_frequency(modeset: ModeSet, body_kind: str) -> Evidence:
     likely = np.column_stack([likely, priors.unnamed_modes(frequency)])
     ranges = [priors.in_range(*pair) for pair in priors.Q_FACTOR]
     likely *= np.stack([priors.density(np.log(quality), *pair) for pair in ranges], axis=1)
-    words = tuple(f"{f:.0f} Hz, Q {q:.0f}" for f, q in zip(frequency, quality, strict=True))
-    return _evidence("frequency and Q", likely, words)
+    words = tuple(f"{f:.0f} Hz and Q {q:.0f} are usual for it" for f, q in zip(frequency, quality, strict=True))
+    return _evidence("frequency and Q", likely, words, slip=0.0)
 
 
 def by_level(modeset: ModeSet) -> Evidence | None:
-    """How loud each mode is when the bridge is tapped at its centre, against the loudest low mode."""
-    heights = _heights(modeset, "bridge centre")
+    """How loud each mode is against the loudest low mode, at the wings of the bridge or else at its centre."""
+    heights, where, table = _at_wings(modeset), "the wings of the bridge", priors.LEVEL_AT_WINGS_DB
+    if heights is None:
+        heights, where, table = _heights(modeset, "bridge centre"), "the bridge centre", priors.LEVEL_AT_CENTRE_DB
     low = np.array([mode.frequency_hz < LOW_HZ for mode in modeset.modes])
     if heights is None or not low.any():
         return None
     level = _db(heights) - _db(heights[low]).max()
-    words = tuple("loudest of the low modes" if x == 0 else f"{x:+.0f} dB at the bridge centre" for x in level)
-    return _evidence("level at the bridge", _by_table(level, priors.LEVEL_DB), words)
+    words = tuple("loudest of the low modes" if x == 0 else f"{x:+.0f} dB at {where}" for x in level)
+    return _evidence("level at the bridge", _by_table(level, table), words)
 
 
 def by_wings(modeset: ModeSet) -> Evidence | None:
@@ -101,8 +104,7 @@ def by_place(modeset: ModeSet, place: str) -> Evidence | None:
     """How loud each mode is at one place ("wings", "back" or "rim") against the centre of the bridge."""
     centre = _heights(modeset, "bridge centre")
     if place == "wings":
-        others = [h for h in (_heights(modeset, "bass wing"), _heights(modeset, "treble wing")) if h is not None]
-        other = np.sqrt(np.mean(np.abs(others) ** 2, axis=0)) if others else None
+        other = _at_wings(modeset)
         table, sign, words = priors.CENTRE_TO_WING_DB, 1, "{:+.0f} dB at the bridge centre against its wings"
     else:
         other, sign, words = _heights(modeset, place), -1, f"{{:+.0f}} dB at the {place} against the bridge centre"
@@ -176,8 +178,9 @@ def all_evidence(modeset: ModeSet, readings: Sequence[Reading]) -> tuple[Evidenc
     return tuple(e for e in (*found, by_kind(modeset)) if e is not None)
 
 
-def _evidence(kind: str, likely, words) -> Evidence:
-    log_likely = np.log(np.asarray(likely, float))
+def _evidence(kind: str, likely, words, *, slip: float | None = None) -> Evidence:
+    likely, slip = np.asarray(likely, float), SLIP if slip is None else slip
+    log_likely = np.log((1 - slip) * likely + slip * likely.mean(axis=1, keepdims=True))
     return Evidence(kind, log_likely - log_likely[:, -1:], words)
 
 
@@ -194,6 +197,12 @@ def _heights(modeset: ModeSet, position: str):
     if modeset.amplitudes is None or position not in modeset.positions:
         return None
     return np.asarray(modeset.amplitudes)[:, modeset.positions.index(position)]
+
+
+def _at_wings(modeset: ModeSet):
+    """Root mean square height (n_modes,) over the wings that were struck, None where none was."""
+    wings = [h for h in (_heights(modeset, "bass wing"), _heights(modeset, "treble wing")) if h is not None]
+    return np.sqrt(np.mean(np.abs(wings) ** 2, axis=0)) if wings else None
 
 
 def _db(x) -> np.ndarray:

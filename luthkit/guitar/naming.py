@@ -15,11 +15,11 @@ from . import priors
 from .assignment import assign
 from .evidence import Evidence, Reading, all_evidence, by_frequency
 from .next_test import Test, next_tests
-from .priors import ALL_NAMES, BODY_KINDS, NAMES, UNNAMED
+from .priors import ALL_NAMES, BODY_KINDS, NAMES
 
 CANNOT_TELL = "cannot tell"
 SURE_ENOUGH = 0.7  # a name is given from this probability on
-TRUST = 0.8  # of one: what the kinds of evidence say twice over is not counted twice (calibrated on simulated guitars)
+TRUST = 0.7  # of one: what the kinds of evidence say twice over is not counted twice (calibrated on simulated guitars)
 TELLING = 0.7  # natural logarithm: evidence that doubles the odds is told as a reason
 
 
@@ -65,7 +65,6 @@ def name_modes(
     readings: Sequence[Reading] = (),
     *,
     body_kind: str = "",
-    overrules: Mapping[float, tuple[str, str]] | None = None,
 ) -> Naming:
     """The probability of each name for each mode of `modeset`.
 
@@ -73,12 +72,11 @@ def name_modes(
     room knocked without it. `body_kind` is one of `BODY_KINDS`; without one all are weighed. Each kind of evidence
     multiplies the odds (Bayes); the product is raised to the power `TRUST`, because kinds of evidence overlap;
     names are given out once each (`assignment.assign`). A mode whose likeliest name stays below `SURE_ENOUGH`
-    is called "cannot tell". `overrules` are the maker's own: frequency in hertz -> (name, reason); the mode nearest to it within
-    1 % bears that name, and says who said so.
+    is called "cannot tell".
 
     The priors are wide and from memory, see `guitar.priors`. Calibrated on simulated guitars only.
 
-    Raises `LuthkitError` for an unknown body kind, condition or name, or a mass that is not positive.
+    Raises `LuthkitError` for an unknown body kind or condition, or a mass that is not positive.
     """
     if body_kind and body_kind not in BODY_KINDS:
         raise LuthkitError(f"body kind {body_kind!r} is not known; allowed are {', '.join(BODY_KINDS)}")
@@ -94,7 +92,7 @@ def name_modes(
     posterior = np.tensordot(weight, np.array(posteriors), 1)
     first = by_kind[int(np.argmax(weight))]
     modes = tuple(_named(k, modeset.modes[k], posterior[k], (first, *seen)) for k in range(len(posterior)))
-    naming = Naming(
+    return Naming(
         modeset=modeset,
         modes=modes,
         body_kinds=frozen_dict(zip(kinds, weight.tolist(), strict=True)),
@@ -103,9 +101,6 @@ def name_modes(
         notes=_notes(modeset, readings),
         version=__version__,
     )
-    for frequency, (name, reason) in (overrules or {}).items():
-        naming = overrule(naming, frequency, name, reason)
-    return naming
 
 
 def overrule(naming: Naming, frequency_hz: float, name: str, reason: str) -> Naming:

@@ -39,15 +39,16 @@ class Test:
     def sentence(self) -> str:
         """What to do and which modes it is for, in one sentence."""
         modes = " and ".join(f"{f:.0f} Hz" for f in self.settles_hz)
-        return f"{self.what[0].upper()}{self.what[1:]}: that would tell most about the mode{_s(self.settles_hz)} at {modes}."
+        plural = "s" if len(self.settles_hz) > 1 else ""
+        return f"{self.what[0].upper()}{self.what[1:]}: that would tell most about the mode{plural} at {modes}."
 
 
 def next_tests(posterior, modeset: ModeSet, readings: Sequence = ()) -> tuple[Test, ...]:
     """Tests not yet made, those that tell most for the trouble first; none where little is open.
 
     The expected gain of a test is the mutual information between the name of a mode and the outcome, over the
-    probabilities `posterior` (n_modes, 8) that it has now and the outcomes that `guitar.priors` expects; gains of the modes are
-    added. Tests are ranked by gain over effort; the efforts are a judgement of our own.
+    probabilities `posterior` (n_modes, 8) that it has now and the outcomes that `guitar.priors` expects; gains
+    of the modes are added. Tests are ranked by gain over effort; the efforts are a judgement of our own.
     """
     posterior = np.asarray(posterior, float)
     frequency = np.array([mode.frequency_hz for mode in modeset.modes])
@@ -78,7 +79,7 @@ def _possible(modeset: ModeSet, made: set[str]):
     """(what to do, chance of each outcome under each name (8, n), effort, care) of each test not yet made."""
     struck = set(modeset.positions)
     if "bridge centre" not in struck:
-        yield "tap the bridge at its centre", _steps(priors.LEVEL_DB, (-50, 10)), 1.0, SOFT
+        yield "tap the bridge at its centre", _steps(priors.LEVEL_AT_CENTRE_DB, (-50, 10)), 1.0, SOFT
     if not {"bass wing", "treble wing"} <= struck:
         against = 0.04 + 0.92 * np.array(priors.OPPOSITE_WINGS)
         sign = np.stack([against, 1 - against], axis=1)
@@ -114,7 +115,3 @@ def _moves(table) -> np.ndarray:
         moved = priors.density(x, centre, np.hypot(spread, 0.2))
         rows.append(np.append(found * moved / moved.sum(), 1 - found))
     return np.array(rows)
-
-
-def _s(items) -> str:
-    return "s" if len(items) > 1 else ""

@@ -48,11 +48,12 @@ FOUND_AT_THE_CENTRE = (0.93, 0.97, 0.85, 0.45, 0.85, 0.75, 0.35)  # chance that 
 FOUND_AT_THE_WINGS = (0.93, 0.97, 0.85, 0.85, 0.85, 0.75, 0.35)
 
 # (centre, spread) for each of ALL_NAMES
-LEVEL_DB = ((-9, 7), (-1.5, 4), (-11, 9), (-25, 9), (-14, 8), (-20, 8), (-24, 9), (-18, 11))  # tapped at the centre
+LEVEL_AT_CENTRE_DB = ((-9, 7), (-1.5, 4), (-11, 9), (-25, 9), (-14, 8), (-20, 8), (-24, 9), (-18, 11))
+LEVEL_AT_WINGS_DB = ((-9, 7), (-1.5, 4), (-11, 9), (-8, 8), (-13, 8), (-20, 8), (-22, 9), (-18, 11))
 CENTRE_TO_WING_DB = ((3, 2.5), (3, 2.5), (3, 2.5), (-16, 7), (1, 3.5), (1.5, 3), (0, 4), (1, 8))
 BACK_TO_CENTRE_DB = ((-3, 6), (-9, 7), (7, 8), (0, 9), (-12, 8), (3, 6), (0, 5), (0, 10))
 RIM_TO_CENTRE_DB = ((-18, 7), (-18, 7), (-16, 7), (-3, 10), (-12, 7), (-8, 7), (0, 4), (-3, 9))
-OPPOSITE_WINGS = (0.02, 0.02, 0.03, 0.96, 0.05, 0.05, 0.1, 0.4)  # chance that the bridge's wings move against each other
+OPPOSITE_WINGS = (0.02, 0.02, 0.03, 0.96, 0.05, 0.05, 0.1, 0.4)  # wings against each other
 
 # When the condition is made: (chance that the mode is still there, shift of the frequency in percent, its spread)
 PLUGGED = ((0.06, -8, 8), (0.93, -4, 2.6), (0.88, -1.5, 1.6), (0.85, 0, 0.5), (0.85, -0.2, 0.6), (0.85, 0, 1.2))

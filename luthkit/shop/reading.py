@@ -13,8 +13,10 @@ from pathlib import Path
 from .. import __version__
 from .._frozen import frozen_dict
 from ..errors import LuthkitError
+from ..guitar.evidence import Reading
 from ..signal.modes import ModeSet, read_modes
-from .session import read_session
+from ..signal.taps import TapSet
+from .session import Session, read_session
 
 POOL_FROM_BYTES = 1_000_000  # some ten seconds of sound: reading them takes as long as starting processes
 
@@ -33,7 +35,34 @@ def read_instrument(paths, *, band_hz: tuple[float, float] = (60.0, 1000.0)) -> 
             f"{session.name} has {len(session.recordings)} recordings, but none is called a tap in its usual "
             'condition; list the taps in session.toml with kind = "tap"'
         )
-    tapset = session.find_taps()
+    return _read(session, session.find_taps(), band_hz)
+
+
+def read_conditions(paths, *, band_hz: tuple[float, float] = (60.0, 1000.0)) -> tuple[Reading, ...]:
+    """What a folder holds beside the taps made as usual: the same guitar in other conditions, and the room alone.
+
+    One `Reading` for each condition and mass that session.toml names, and one "room knock" for recordings of
+    the kind "knock". A condition whose taps are not usable has a set without modes, and `rejected` says why.
+
+    Raises `LuthkitError` as `read_session` does.
+    """
+    session = read_session(paths)
+    asked = dict.fromkeys((r.condition, r.added_mass_g) for r in session.of_kind() if r.condition)
+    readings = [
+        Reading(
+            condition,
+            _read(session, session.find_taps(condition=condition, added_mass_g=added_mass_g), band_hz),
+            added_mass_g,
+        )
+        for condition, added_mass_g in asked
+    ]
+    if session.of_kind("knock"):
+        readings.append(Reading("room knock", _read(session, session.find_taps(kind="knock"), band_hz)))
+    return tuple(readings)
+
+
+def _read(session: Session, tapset: TapSet, band_hz) -> ModeSet:
+    """The modes of some taps of a session, with what the session says; a set without modes where no tap is usable."""
     if tapset.taps:
         modeset = read_modes(tapset, band_hz=band_hz, name=session.name)
     else:

@@ -86,14 +86,14 @@ def true_reading(rng, body: simulate.Body, positions) -> ModeSet:
 
 
 def name_one(seed: int, positions, conditions, *, read=made_reading, body_kind=""):
-    """Of one guitar: (true name or "unnamed", likeliest name, name given, probability) of each mode, and top's share."""
+    """Of each mode of a guitar (true name, likeliest name, name given, probability); top's share, naming, guitar."""
     rng = np.random.default_rng(seed)
     guitar = simulate.random_guitar(rng)
     modeset = read(rng, guitar.body(), positions)
     readings = []
     for condition in conditions:
         mass = 10.0 if condition == "mass at bridge" else 0.0
-        other = read(rng, guitar.body(condition, added_mass_g=mass), CENTRE if not mass else BRIDGE)
+        other = read(rng, guitar.body(condition, added_mass_g=mass), positions)
         readings.append(Reading(condition, other, mass))
     naming = name_modes(modeset, readings, body_kind=guitar.body_kind if body_kind == "told" else "")
     truth = true_names(guitar.body(), modeset)
@@ -160,9 +160,12 @@ def main(argv=None) -> None:
         for name, positions, conditions, goal in SCENES[: 3 if read is true_reading else None]:
             seeds = range(options.first_seed, options.first_seed + n)
             f = figures(seeds, positions, conditions, read=read)
-            print(f"\n{name}: right {f['right']:.1f} % (goal {goal}), top and back clear {f['right, clear']:.1f} %; "
-                  f"a name given {f['told']:.0f} %, given and wrong {f['told and wrong']:.1f} %")
-            print(f"  over 90 % and wrong: {f['wrong, sure']:.2f} % of all (goal 1), {f['wrong of sure']:.2f} % of the sure")
+            print(
+                f"\n{name}: right {f['right']:.1f} % (goal {goal}), top and back clear {f['right, clear']:.1f} %; "
+                f"a name given {f['told']:.0f} %, given and wrong {f['told and wrong']:.1f} %"
+            )
+            wrong, of_sure = f["wrong, sure"], f["wrong of sure"]
+            print(f"  over 90 % and wrong: {wrong:.2f} % of all (goal 1), {of_sure:.2f} % of the sure")
             print("  " + ", ".join(f"{n} {x:.0f}" for n, x in f["named"].items()))
             print("  stated -> right: " + ", ".join(f"{s:.0f} -> {r:.0f} ({n})" for s, r, n in f["bands"].values()))
 

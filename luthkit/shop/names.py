@@ -1,0 +1,124 @@
+"""From a folder to names; and what the maker said against them, kept in `names.toml` beside session.toml.
+
+The log only grows: a later entry for the same mode stands over an earlier one, and both stay readable. Recordings
+are never touched.
+"""
+
+from __future__ import annotations
+
+import datetime
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+
+from ..errors import LuthkitError
+from ..guitar.naming import CANNOT_TELL, Naming, name_modes, overrule
+from ..guitar.priors import ALL_NAMES
+from ..signal.modes import ModeSet
+from .reading import read_conditions, read_instrument
+from .safe import locked, told, write_whole
+
+LOG = "names.toml"
+_HEAD = "# Names given by the maker, with the reason. The last entry for a mode counts.\n"
+_NEAR = 0.01  # as a fraction of the frequency: two entries this close mean the same mode
+
+
+@dataclass(frozen=True)
+class Overrule:
+    """A name the maker gave, and why."""
+
+    frequency_hz: float  # of the mode meant, within 1 %
+    name: str  # one of `guitar.priors.ALL_NAMES`, or "cannot tell"
+    reason: str
+    date: datetime.date
+
+
+def name_instrument(paths, *, body_kind: str = "", modeset: ModeSet | None = None) -> Naming:
+    """The modes of one instrument with their names, from all that its folder holds.
+
+    All conditions of the session, and a knock in the room, are read and weighed; `names.toml` has the last word.
+    `body_kind` stands over the one in session.toml. `modeset` saves reading the usual taps again.
+
+    Raises `LuthkitError` as `read_instrument`, `read_conditions` and `read_overrules` do.
+    """
+    modeset = modeset or read_instrument(paths)
+    said = dict(modeset.parameters.get("conditions", {}))
+    naming = name_modes(modeset, read_conditions(paths), body_kind=body_kind or str(said.get("body_kind", "")))
+    for entry in standing(read_overrules(paths)):
+        if any(abs(mode.frequency_hz / entry.frequency_hz - 1) <= _NEAR for mode in modeset.modes):
+            naming = overrule(naming, entry.frequency_hz, entry.name, entry.reason)
+    return naming
+
+
+def read_overrules(paths) -> tuple[Overrule, ...]:
+    """All entries of the log in a folder, the oldest first; none where there is no log or no folder.
+
+    Raises `LuthkitError` for a log that is no TOML or has an entry that is not complete.
+    """
+    folder = _folder(paths)
+    where = folder / LOG if folder else None
+    if where is None or not where.is_file():
+        return ()
+    try:
+        said = tomllib.loads(where.read_text(encoding="utf-8-sig"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, OSError) as error:
+        raise LuthkitError(f"{where} cannot be read: {error}; mend that line, or move the file away") from error
+    entries = said.get("mode", [])
+    if set(said) - {"mode"} or not isinstance(entries, list):
+        raise LuthkitError(f"{where}: write each entry under a line [[mode]], and nothing else")
+    return tuple(_entry(item, f"{where}, entry {number}") for number, item in enumerate(entries, start=1))
+
+
+def add_overrule(folder, frequency_hz: float, name: str, reason: str) -> Overrule:
+    """Add an entry to the log of a folder. The rest of the folder stays as it is.
+
+    Raises `LuthkitError` for an unknown name, no reason, a frequency that is not positive, or a folder that cannot
+    be written to.
+    """
+    folder = _folder(folder)
+    if folder is None:
+        raise LuthkitError("a name is kept in the folder of a session; name that folder, not a file")
+    today = datetime.date.today()
+    item = {"frequency_hz": frequency_hz, "name": name, "reason": reason.strip(), "date": today}
+    entry = _entry(item, f"{folder / LOG}, new entry")
+    import tomli_w
+
+    with told(f"the name of the mode at {frequency_hz:g} Hz"), locked(folder / f".{LOG}.lock"):
+        read_overrules(folder)  # a log that cannot be read is not added to
+        where = folder / LOG
+        before = where.read_text(encoding="utf-8-sig") if where.is_file() else _HEAD
+        item["frequency_hz"] = round(float(frequency_hz), 2)
+        write_whole(where, f"{before.rstrip()}\n\n[[mode]]\n{tomli_w.dumps(item)}")
+    return entry
+
+
+def standing(entries) -> tuple[Overrule, ...]:
+    """Of entries for the same mode, within 1 %, the last one."""
+    kept: list[Overrule] = []
+    for entry in entries:
+        kept = [old for old in kept if abs(old.frequency_hz / entry.frequency_hz - 1) > _NEAR]
+        kept.append(entry)
+    return tuple(kept)
+
+
+def _folder(paths) -> Path | None:
+    """The folder of a session; None for files named one by one."""
+    paths = [paths] if isinstance(paths, (str, Path)) else list(paths)
+    folders = [Path(path) for path in paths if Path(path).is_dir()]
+    return folders[0] if len(folders) == 1 else None
+
+
+def _entry(item, entry: str) -> Overrule:
+    wanted = ("frequency_hz", "name", "reason", "date")
+    if not isinstance(item, dict) or set(item) != set(wanted):
+        raise LuthkitError(f"{entry} must say {', '.join(wanted)}, and nothing else")
+    frequency, name, reason, date = (item[key] for key in wanted)
+    if isinstance(frequency, bool) or not isinstance(frequency, (int, float)) or not 20 <= frequency <= 4000:
+        raise LuthkitError(f"{entry}: frequency_hz is {frequency!r}; write a number from 20 to 4000")
+    if name not in (*ALL_NAMES, CANNOT_TELL):
+        raise LuthkitError(f"{entry}: name {name!r} is not known; allowed are {', '.join((*ALL_NAMES, CANNOT_TELL))}")
+    if not isinstance(reason, str) or not reason.strip():
+        raise LuthkitError(f"{entry} gives no reason; say in a few words why the mode is called {name}")
+    if not isinstance(date, datetime.date):
+        raise LuthkitError(f"{entry}: date is {date!r}; write a date such as 2024-03-09")
+    return Overrule(float(frequency), name, reason, date)
