@@ -25,6 +25,12 @@ The folder may hold a plain text file, `session.toml`. All of it is optional:
     [[recording]]
     file = "strums"
     kind = "strum"                     # or "pluck"; "knock": a knock in the room without the guitar; "bar": a metal bar
+    pluck_point = "a fifth of the scale"
+
+    [[recording]]
+    file = "low_string.flac"
+    kind = "pluck"
+    string = "E2"                      # the note it should sound
 
 A file name alone says nothing: where a recording is not listed, its position is unknown.
 """
@@ -41,6 +47,7 @@ from pathlib import Path, PurePosixPath
 
 from .._frozen import frozen_dict
 from ..errors import LuthkitError
+from ..signal.notes import note_hz
 from ..signal.recording import find_recordings
 from ..signal.taps import TapSet, find_taps
 from .checksums import is_conflict_copy
@@ -51,7 +58,20 @@ POSITIONS = ("bridge centre", "bass wing", "treble wing", "back", "rim")
 KINDS = ("tap", "strum", "pluck", "knock", "bar")
 CONDITIONS = ("soundhole plugged", "back blocked", "mass at bridge")
 BODY_KINDS = ("classical", "small steel-string", "large steel-string")
-_TEXTS = ("guitar", "stage", "stage_note", "strings", "microphone", "room", "support", "mallet", "maker", "notes")
+_TEXTS = (
+    "guitar",
+    "stage",
+    "stage_note",
+    "strings",
+    "microphone",
+    "room",
+    "support",
+    "mallet",
+    "maker",
+    "player",
+    "pluck_point",
+    "notes",
+)
 _NUMBERS = {  # key: lowest and highest value that makes sense
     "strings_age_h": (0, 1e6),
     "temperature_c": (-30, 60),
@@ -62,7 +82,7 @@ _NUMBERS = {  # key: lowest and highest value that makes sense
     "microphone_distance_cm": (0, 1e4),
 }
 _KEYS = (*_TEXTS, "date", "kind", "body_kind", "strings_on", *_NUMBERS)
-_RECORDING_KEYS = ("file", "kind", "position", "placement", "condition", "added_mass_g")
+_RECORDING_KEYS = ("file", "kind", "position", "placement", "condition", "added_mass_g", "string", "pluck_point")
 
 
 @dataclass(frozen=True)
@@ -76,6 +96,8 @@ class SessionRecording:
     placement: str = ""
     condition: str = ""  # one of CONDITIONS; "" = as usual
     added_mass_g: float = 0.0  # what was put on the bridge, with the condition "mass at bridge"
+    string: str = ""  # of a pluck: the note it should sound, such as "E2"
+    pluck_point: str = ""  # of a strum or pluck: where on the string, in the maker's words
 
 
 @dataclass(frozen=True)
@@ -242,9 +264,18 @@ def _listed(items: list[dict], folder: Path, where: Path, usual_kind: str) -> di
             _one_of("position", item["position"], POSITIONS, entry)
         if item.get("condition"):
             _one_of("condition", item["condition"], CONDITIONS, entry)
-        words = {key: item.get(key, "") for key in ("position", "placement", "condition")}
+        if item.get("string"):
+            _note(item["string"], entry)
+        words = {key: item.get(key, "") for key in ("position", "placement", "condition", "string", "pluck_point")}
         listed[str(parts)] = {"kind": kind, **words, "added_mass_g": _added_mass_g(item, entry)}
     return listed
+
+
+def _note(string: str, entry: str) -> None:
+    try:
+        note_hz(string)
+    except LuthkitError as error:
+        raise LuthkitError(f"{entry}: string is {error}") from error
 
 
 def _added_mass_g(item: dict, entry: str) -> float:

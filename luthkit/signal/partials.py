@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from math import log, log2, pi, sqrt
+from math import log, pi, sqrt
 
 import numpy as np
 import scipy.fft
@@ -351,12 +351,3 @@ def _note(partials, pitch_hz) -> Note:
     tuned_hz = sqrt(level + slope)
     tuned_u_hz = sqrt(np.array([1.0, 1.0]) @ covariance @ [1.0, 1.0]) / (2 * tuned_hz)
     return Note(tuned_hz, tuned_u_hz, float(stretch), stretch_u, tuple(partials))
-
-
-def cents(frequency_hz: float, reference_hz: float) -> float:
-    """1200 log2(f / f_ref).
-
-    >>> round(cents(442.0, 440.0), 3)
-    7.851
-    """
-    return 1200 * log2(frequency_hz / reference_hz)
