@@ -19,7 +19,6 @@ from math import pi
 import numpy as np
 
 from .._frozen import frozen_array
-from .._threads import one_thread
 from ..errors import LuthkitError
 
 RANGE_HZ = (60.0, 300.0)  # where three oscillators are a guitar (common practice, no source)
@@ -103,6 +102,13 @@ class BodyModel:
         """Back alone, no air behind it: sqrt(k / m) / 2 pi."""
         return np.sqrt(np.divide(self.back_stiffness_n_m, self.back_mass_kg)) / (2 * pi)
 
+    @property
+    def top_is_lower(self):
+        """Whether the top over a closed box, the back held still, lies below the back with the top held still."""
+        mass, _, stiffness = self.matrices()
+        squares = np.diagonal(stiffness, axis1=-2, axis2=-1) / mass
+        return (squares[..., 0] <= squares[..., 2])[()]
+
     def matrices(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Mass and resistance (..., 3) on the diagonal, stiffness (..., 3, 3), in the order of `PARTS`."""
         area = self._areas_m2()
@@ -116,7 +122,6 @@ class BodyModel:
         shape = np.broadcast_shapes(mass.shape, resistance.shape)
         return np.broadcast_to(mass, shape), np.broadcast_to(resistance, shape), full
 
-    @one_thread
     def modes(self, *, soundhole_plugged: bool = False, back_blocked: bool = False) -> LowModes:
         """The modes, lowest first: three; less the air where the hole is plugged, less the back where it is held."""
         keep = self._free(soundhole_plugged, back_blocked)
@@ -134,7 +139,6 @@ class BodyModel:
         size = np.abs(poles)
         return LowModes(size / (2 * pi), -poles.real / size)
 
-    @one_thread
     def mobility(self, frequency_hz, *, soundhole_plugged: bool = False, back_blocked: bool = False) -> np.ndarray:
         """Velocity at the bridge for one newton there, m/s/N, complex (..., n_frequencies).
 
@@ -143,7 +147,6 @@ class BodyModel:
         omega = 2 * pi * np.atleast_1d(np.asarray(frequency_hz, float))
         return 1j * omega * self._displacement(omega, self._free(soundhole_plugged, back_blocked))[..., 0]
 
-    @one_thread
     def pressure(
         self, frequency_hz, *, distance_m: float = 1.0, soundhole_plugged: bool = False, back_blocked: bool = False
     ) -> np.ndarray:
