@@ -34,19 +34,26 @@ class Event:
 
 @dataclass(frozen=True, eq=False)
 class Occasion:
-    """The modes read on one day, each under the name it keeps over time, and the climate; NaN = not noted."""
+    """The modes read on one day, each under the name it keeps over time, and the climate; NaN = not noted.
+
+    `wing_balance_db`: for each mode, the level at the bass wing over that at the treble wing, against the median
+    of all modes (how hard the wings were struck falls out). `hard_over_soft`: for each mode, the natural logarithm
+    of its frequency at hard taps over that at soft ones, and the standard uncertainty.
+    """
 
     date: datetime.date
     modes: Mapping[str, Mode]
     temperature_c: float = nan
     relative_humidity_percent: float = nan
     mass_g: float = nan
-    wing_balance_db: Mapping[str, float] = field(default_factory=dict)  # bass wing over treble wing, by mode
-    source: str = ""
+    wing_balance_db: Mapping[str, float] = field(default_factory=dict)
+    hard_over_soft: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    source: str = ""  # the folder or table it came from
 
     def __post_init__(self):
         object.__setattr__(self, "modes", frozen_dict(self.modes))
         object.__setattr__(self, "wing_balance_db", frozen_dict(self.wing_balance_db))
+        object.__setattr__(self, "hard_over_soft", frozen_dict(self.hard_over_soft))
 
 
 @dataclass(frozen=True, eq=False)
@@ -135,9 +142,7 @@ class Series:
                       scatter_dof=self.scatter_dof)  # fmt: skip
 
 
-def series(
-    history: History, mode: str, quantity: str = "frequency", *, thresholds: Thresholds | None = None
-) -> Series:
+def series(history: History, mode: str, quantity: str = "frequency", *, thresholds: Thresholds | None = None) -> Series:
     """One quantity ("frequency" or "damping") of one named mode over all sessions that have it.
 
     Day 0 is the first session of the history, whether or not it has this mode. Raises `LuthkitError` for an

@@ -7,7 +7,7 @@ of the enclosed air follows the speed of sound besides.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import inf
 
 import numpy as np
@@ -20,7 +20,6 @@ from .history import Series
 OWN_SLOPE_SESSIONS = 6  # from so many sessions across seasons on, the guitar's own slope is used
 OWN_SLOPE_SPREAD = 0.8  # standard deviation of moisture content, in % points: about 5 % of relative humidity
 OWN_SLOPE_DAYS = 150.0
-LEAST_SPREAD = 0.02  # a climate that never moves (in standard deviations of `_USUAL`) teaches nothing
 LAG_PERCENT = 0.5  # moisture content of the wood about that of the room (common practice, no source)
 LAG_DAYS = 5.0  # thin plates come to balance in hours to days (from memory)
 
@@ -78,16 +77,26 @@ class WeatherTerms:
     reference: tuple[tuple[str, float], ...]  # what "the reference climate" means, term by term
     notes: tuple[str, ...] = ()
 
+    def first(self, count: int) -> WeatherTerms:
+        """The terms of the first `count` sessions."""
+        cut = {"terms": frozen_array(self.terms[:count]), "extra_u": frozen_array(self.extra_u[:count])}
+        return replace(self, **cut)
+
 
 def weather_terms(
-    series: Series, *, reference_temperature_c: float | None = None, reference_humidity_percent: float | None = None
+    series: Series,
+    *,
+    count: int | None = None,
+    reference_temperature_c: float | None = None,
+    reference_humidity_percent: float | None = None,
 ) -> WeatherTerms:
     """The weather's terms for a series.
 
     Moisture content comes from the room's climate after the USDA Wood Handbook, eq. 4-5, or, when the guitar was
     weighed at every session, from its mass. The reference climate is the mean over the sessions unless told.
     The guitar's own slope stands where there are at least `OWN_SLOPE_SESSIONS` sessions over `OWN_SLOPE_DAYS` days
-    with climates far enough apart; else the prior slope with its width.
+    with climates far enough apart; else the prior slope with its width. With `count` only the
+    first so many sessions decide on that and on the mean: the others are there to be predicted.
 
     Raises `LuthkitError` when only one half of a reference climate is given.
     """
@@ -95,45 +104,45 @@ def weather_terms(
         raise LuthkitError("a reference climate needs both temperature and relative humidity; give the other one too")
     n = len(series.day)
     prior = _SLOPES[series.quantity, series.of_air]
+    known_count = n if count is None else count
     found, notes = [], []
     extra = np.zeros(n)
     lag_u = 0.0
-    for kind, (mean, sd) in prior.items():
+    for kind, (usual, usual_u) in prior.items():
         name, values, scale = _values(series, kind)
         known = np.isfinite(values)
-        if not known.any():
-            extra += ((abs(mean) + sd) * _USUAL[kind]) ** 2
-            if kind == "moisture":
-                notes.append("Nobody noted the humidity, so any change may be the weather's.")
+        before = known & (np.arange(n) < known_count)
+        extra += np.where(known, 0.0, ((abs(usual) + usual_u) * _USUAL[kind]) ** 2)
+        if kind == "moisture" and not known.all():
+            which = "any" if not known.any() else f"{n - int(known.sum())} of {n}"
+            notes.append(f"The humidity was not noted for {which} sessions: there a change may be the weather's.")
+        if not before.any():
+            extra += np.where(known, ((abs(usual) + usual_u) * _USUAL[kind]) ** 2, 0.0)
             continue
-        centre = float(values[known].mean())
+        centre = float(values[before].mean())
         if reference_temperature_c is not None and name != "mass":
-            centre = float(_from_climate(kind, reference_temperature_c, reference_humidity_percent))
-        if not known.all():
-            extra += np.where(known, 0.0, ((abs(mean) + sd) * _USUAL[kind]) ** 2)
-            if kind == "moisture":
-                notes.append(f"The humidity is not known for {n - int(known.sum())} of {n} sessions.")
+            centre = float(_from_climate(kind, reference_temperature_c, np.asarray(reference_humidity_percent)))
         term = np.where(known, values - centre, 0.0)
+        slope, slope_u = usual, usual_u
         if name == "mass":
-            term, centre = 100 * np.where(known, np.log(values / centre), 0.0), centre
-        mean, sd = mean * scale, sd * scale
-        spread = term[known].std() / scale if name == "mass" else term[known].std()
+            term = 100 * np.where(known, np.log(values / centre), 0.0)
+            slope, slope_u = usual * scale, usual_u * scale
         if name == "moisture":
-            lag_u = (abs(mean) + sd) * LAG_PERCENT
+            lag_u = (abs(usual) + usual_u) * LAG_PERCENT
         if kind == "moisture":
-            across = np.ptp(series.day[known]) >= OWN_SLOPE_DAYS and spread >= OWN_SLOPE_SPREAD
-            if known.sum() >= OWN_SLOPE_SESSIONS and across:
-                mean, sd = 0.0, inf
+            across = np.ptp(series.day[before]) >= OWN_SLOPE_DAYS and term[before].std() * scale >= OWN_SLOPE_SPREAD
+            if before.sum() >= OWN_SLOPE_SESSIONS and across:
+                slope, slope_u = 0.0, inf
                 notes.append("Corrected with this guitar's own slope.")
             else:
                 notes.append(
                     "Too few sessions across the seasons for this guitar's own slope: a usual slope is used, "
                     "with its width."
                 )
-        found.append((name, term, mean, sd, centre))
+        found.append((name, term, slope, slope_u, centre))
     return WeatherTerms(
         tuple(item[0] for item in found),
-        frozen_array(np.array([item[1] for item in found]).T.reshape(n, len(found))),
+        frozen_array(np.array([item[1] for item in found]).reshape(len(found), n).T),
         frozen_array([item[2] for item in found]),
         frozen_array([item[3] for item in found]),
         frozen_array(np.sqrt(extra)),

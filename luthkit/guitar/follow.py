@@ -1,0 +1,132 @@
+"""Following a guitar: all its modes over all its sessions, judged together, and said in plain sentences."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import expm1, inf, isfinite
+
+from .. import __version__
+from .alarm import Alarm, watch
+from .forecast import Outlook, look_ahead
+from .history import QUANTITIES, History, series
+from .settling import CANNOT_TELL, FEWEST_SESSIONS, Course, settle
+from .shapes import DRIFT, NO_CHANGE, SETTLING, TWICE
+from .thresholds import Thresholds
+
+CHANCE = 0.03  # of calling a guitar changed that is not, over all its modes together
+
+
+@dataclass(frozen=True, eq=False)
+class Following:
+    """One guitar over time: a course for frequency and damping of each mode, an outlook for each frequency."""
+
+    history: History
+    courses: tuple[Course, ...]  # frequencies by mode, then dampings by mode
+    outlooks: tuple[Outlook, ...]  # of the frequencies, in the same order
+    alarm: Alarm
+    thresholds: Thresholds
+    summary: tuple[str, ...]
+    notes: tuple[str, ...]
+    version: str = __version__
+
+    def of(self, quantity: str) -> tuple[Course, ...]:
+        """The courses of "frequency" or "damping"."""
+        return tuple(course for course in self.courses if course.series.quantity == quantity)
+
+
+def follow(
+    history: History,
+    *,
+    within: float = 0.005,
+    thresholds: Thresholds | None = None,
+    reference_temperature_c: float | None = None,
+    reference_humidity_percent: float | None = None,
+) -> Following:
+    """Every mode of a history: did it change beyond the weather, where will it rest, has something given way?
+
+    The more is looked at, the easier chance makes something look changed: the chances of all courses are
+    weighed together after Holm (Scandinavian Journal of Statistics 6, 1979), so that a guitar that does not change
+    is called changed in at most `CHANCE` of cases. `within` is the distance from rest that the outlooks ask for.
+
+    Raises `LuthkitError` for a senseless `within` or half a reference climate.
+    """
+    thresholds = thresholds or Thresholds()
+    climate = {
+        "reference_temperature_c": reference_temperature_c,
+        "reference_humidity_percent": reference_humidity_percent,
+    }
+    every = [series(history, mode, q, thresholds=thresholds) for q in QUANTITIES for mode in history.mode_names]
+    every = [one for one in every if len(one.day)]
+    courses = [settle(one, chance=CHANCE, **climate) for one in every]
+    for course in _not_enough(courses):
+        k = courses.index(course)
+        courses[k] = settle(course.series, chance=0.0, **climate)
+    outlooks = [look_ahead(c, within=within) for c in courses if c.series.quantity == "frequency"]
+    alarm = watch(history, thresholds=thresholds)
+    return Following(
+        history=history,
+        courses=tuple(courses),
+        outlooks=tuple(outlooks),
+        alarm=alarm,
+        thresholds=thresholds,
+        summary=_summary(history, courses, alarm),
+        notes=tuple(dict.fromkeys((*history.notes, *(note for c in courses for note in c.notes)))),
+    )
+
+
+def _not_enough(courses) -> list[Course]:
+    """The courses that look changed alone, but not among so many (Holm)."""
+    judged = sorted((c for c in courses if isfinite(c.chance)), key=lambda c: c.chance)
+    for k, course in enumerate(judged):
+        if course.chance > CHANCE / (len(judged) - k):
+            return [c for c in judged[k:] if c.changed]
+    return []
+
+
+def course_words(course: Course) -> str:
+    """What can be said of one course, in one phrase."""
+    if course.shape == CANNOT_TELL:
+        return f"cannot tell: {FEWEST_SESSIONS} sessions are needed"
+    if course.shape == NO_CHANGE:
+        return f"no change seen; one larger than {_size(course.no_more_than)} would have been"
+    move = course.change
+    ends = f"{100 * expm1(move.value):+.1f} % (95 %: {100 * expm1(move.low):+.1f} to {100 * expm1(move.high):+.1f})"
+    if course.shape in (SETTLING, TWICE):
+        tau = course.time_constant_days
+        high = f"{tau.high:.0f}" if tau.high < inf else "open"
+        more = ", then a slower one over years" if course.shape == TWICE else ""
+        return f"settling by {ends}, time constant {tau.value:.0f} days ({tau.low:.0f} to {high}){more}"
+    if course.shape == DRIFT:
+        return f"drifting by {ends}, not yet at rest"
+    return f"changed by {ends}; whether it comes to rest cannot be told yet"
+
+
+def _size(change_log: float) -> str:
+    size = 100 * expm1(change_log)
+    return f"{size:.1f} %" if size < 10 else f"{size:.0f} %"
+
+
+def _summary(history, courses, alarm) -> tuple[str, ...]:
+    n, days = len(history.occasions), (history.occasions[-1].date - history.occasions[0].date).days
+    span = f"{days} days" if days < 90 else f"{days / 30.44:.0f} months"
+    first = f"{n} session{'s' * (n != 1)} over {span}."
+    frequency = [c for c in courses if c.series.quantity == "frequency"]
+    changed = [c.series.mode for c in frequency if c.changed]
+    still = [c for c in frequency if c.shape == NO_CHANGE]
+    told = []
+    if changed:
+        told.append(f"Beyond the weather, the frequency of {_listed(changed)} changed.")
+    if still:
+        largest = _size(max(c.no_more_than for c in still))
+        which = "the other modes" if changed else "any mode"
+        told.append(f"No change was seen in the frequency of {which}; none larger than {largest} can have been missed.")
+    if not changed and not still:
+        told.append("These are too few sessions to speak of change.")
+    damped = [c.series.mode for c in courses if c.series.quantity == "damping" and c.changed]
+    if damped:
+        told.append(f"The damping of {_listed(damped)} changed.")
+    return (first, *told, alarm.sentence)
+
+
+def _listed(names) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
