@@ -48,8 +48,9 @@ class Draft:
         if os.path.lexists(self.target):
             raise LuthkitError(f"{self.target} is there already; name a new folder for this session")
         self.folder = self.target.with_name(f"{COMING}{self.target.name}")
-        said = {"date": datetime.date.today(), "guitar": self.target.name, **(words or {})}
-        self._words = check_words({key: value for key, value in said.items() if value not in ("", None)}, self.target)
+        said = {key: value for key, value in (words or {}).items() if value not in ("", None)}
+        said = {"date": datetime.date.today(), "guitar": self.target.name, **said}
+        self._words = check_words(said, self.target)
         with told(f"the session {self.target}"):
             self.folder.mkdir(parents=True, exist_ok=True)
             for left in self.folder.rglob(f"{COMING}*"):  # a program was ended in the middle of writing it
