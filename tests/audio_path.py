@@ -26,7 +26,8 @@ def audio_path(folder):
     except (ImportError, OSError) as error:
         missing.append(str(error))
     if missing:
-        message = f"missing: {', '.join(missing)}; apt-get install pulseaudio pulseaudio-utils libasound2-plugins libportaudio2"
+        wanted = "pulseaudio pulseaudio-utils libasound2-plugins libportaudio2"
+        message = f"missing: {', '.join(missing)}; apt-get install {wanted}"
         if os.environ.get("CI"):
             pytest.fail(message)
         pytest.skip(message)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import queue
 import sys
 import threading
+from contextlib import suppress
 
 from .common import NOTHING_USABLE, BadUse, say
 
@@ -128,10 +129,8 @@ def _sound(kind: str) -> None:
 
     from ..shop.desk import chime
 
-    try:
+    with suppress(sounddevice.PortAudioError):
         sounddevice.play(chime(kind), 44100)
-    except sounddevice.PortAudioError:
-        pass
 
 
 def _show_inputs(inputs, as_json: bool) -> int:

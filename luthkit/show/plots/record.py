@@ -1,0 +1,45 @@
+"""Pictures of a sitting: every take by its time and its level, kept or left out."""
+
+from __future__ import annotations
+
+from ...shop.level_check import HIGHEST_DB, LOWEST_DB
+from ...shop.sitting import Sitting
+from .common import BUILD, FAINT, WINE, new_axes, plain
+
+
+def plot_takes(sitting: Sitting, *, ax=None):
+    """The peak of each take in dB of full scale over its number: a dot when kept, a cross when left out, and why.
+
+    The band is where the hardest taps should lie. Levels are uncalibrated. Gives back the axes.
+    """
+    ax = ax or new_axes(height=3.6)
+    ax.axhspan(LOWEST_DB, HIGHEST_DB, color="#E9F1F6", zorder=0)
+    numbers = range(1, len(sitting.judged) + 1)
+    levels = [max(one.take.peak_db, -80.0) for one in sitting.judged]
+    for kept, mark, colour, words in ((True, "o", BUILD, "kept"), (False, "x", WINE, "left out")):
+        chosen = [k for k, one in enumerate(sitting.judged) if bool(one.kept) is kept]
+        if chosen:
+            x, y = [numbers[k] for k in chosen], [levels[k] for k in chosen]
+            ax.plot(x, y, linestyle="", marker=mark, markersize=9, markeredgewidth=2, color=colour, label=words)
+    for k, one in enumerate(sitting.judged):
+        if not one.kept:
+            why = plain(one.reason.split(":")[0].split(";")[0], longest=24)
+            ax.annotate(why, (numbers[k], levels[k]), xytext=(8, -12), textcoords="offset points", fontsize=9)
+    start = 0
+    for k, one in enumerate(sitting.judged):
+        if k and one.spot != sitting.judged[k - 1].spot:
+            ax.axvline(k + 0.5, color=FAINT, linewidth=0.8)
+        if k == 0 or one.spot != sitting.judged[k - 1].spot:
+            start = k + 0.6
+            placement = f", placement {one.spot.placement}" if one.spot.placement else ""
+            ax.text(start, 0.6, f"{one.spot.words}{placement}", fontsize=9, color=FAINT, va="bottom")
+    ax.set_xlim(0.5, max(len(sitting.judged), 6) + 1.2)
+    ax.set_ylim(min([-40.0, *levels]) - 3, 4)
+    ax.set_xlabel("take")
+    ax.set_ylabel("peak in dB of full scale")
+    ax.text(ax.get_xlim()[1] - 0.05, LOWEST_DB + 0.4, "hard taps here", ha="right", fontsize=9, color=FAINT)
+    for side in ("top", "right"):
+        ax.spines[side].set_visible(False)
+    if sitting.judged:
+        ax.legend(loc="lower left", fontsize=9, frameon=False, ncols=2)
+    return ax
