@@ -76,17 +76,14 @@ def read_sums(folder: Path) -> dict[str, str]:
 def is_conflict_copy(path: Path) -> bool:
     """Whether a synchronising program seems to have left this as the other version of a file beside it.
 
-    The name speaks of a conflict, and it begins with the name of another file of the same ending.
+    The name speaks of a conflict, and what stands before that is the name of another file there.
     """
     match = _CONFLICT.search(path.name)
     if not match:
         return False
     stem = path.name[: match.start()]
-    return any(
-        other.suffix == path.suffix and len(other.stem) > 1 and stem.startswith(other.stem) and other.name != path.name
-        for other in path.parent.glob(f"*{path.suffix}")
-        if not _CONFLICT.search(other.name)
-    )
+    stem = stem[: stem.rindex("(")] if "(" in stem else stem
+    return (path.parent / (stem.rstrip(" ._-") + path.suffix)).is_file()
 
 
 def check_folder(folder: Path) -> tuple[Finding, ...]:

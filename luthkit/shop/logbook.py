@@ -29,7 +29,7 @@ from .._frozen import frozen_dict
 from ..errors import LuthkitError
 from .events import EVENTS, Event, read_events
 from .index import Index, folders_in, holds_sound
-from .safe import same_name, told, write_whole
+from .safe import COMING, same_name, told, write_whole
 from .session import BODY_KINDS, FILE_NAME, read_words
 
 MARK = "logbook.toml"
@@ -82,7 +82,7 @@ class Logbook:
     def guitar(self, name: str) -> LoggedGuitar:
         """The guitar of that name, or of that folder; letter case does not matter. `LuthkitError` if there is none."""
         guitars = self.guitars()
-        wanted = same_name(name.strip())
+        wanted = same_name(" ".join(name.split()))
         for guitar in guitars:
             if same_name(guitar.name) == wanted:
                 return guitar
@@ -125,6 +125,11 @@ class Logbook:
     def events(self, guitar: str) -> tuple[Event, ...]:
         """What was done to a guitar, by date: strings changed, set-up, repair."""
         return read_events(self.guitar(guitar).path / EVENTS)
+
+    def unfinished(self) -> tuple[Path, ...]:
+        """What a program that was ended while writing left behind: hidden folders; sound in them may be all there is."""
+        homes = (self.path, *(self.path / folder for folder in folders_in(self.path)))
+        return tuple(path for home in homes for path in sorted(home.glob(f"{COMING}*")))
 
     def _guitars(self, index: Index):
         for folder in folders_in(self.path):
