@@ -114,13 +114,15 @@ def read_note(
     return _note(partials, pitch_hz)
 
 
-def find_pitch(samples, sample_rate_hz: float, *, low_hz: float = 60.0, high_hz: float = 1400.0) -> float:
+def find_pitch(
+    samples, sample_rate_hz: float, *, low_hz: float = 60.0, high_hz: float = 1400.0, least: float = 0.5
+) -> float:
     """Pitch in Hz of one note, to a few cents: the first high crest of its normalised autocorrelation.
 
     2 r(k) / m(k), where m(k) is the energy of both parts that overlap at lag k: McLeod and Wyvill, A smarter
     way to find pitch, ICMC 2005 (from memory). The first 50 ms, the pluck itself, are left out.
 
-    Raises `LuthkitError` when no crest reaches half of the whole: no pitch.
+    Raises `LuthkitError` when no crest reaches `least` of what equal periods would give: no pitch.
     """
     x = np.asarray(samples, float)
     q = max(1, int(sample_rate_hz // (8 * high_hz)))
@@ -140,7 +142,7 @@ def find_pitch(samples, sample_rate_hz: float, *, low_hz: float = 60.0, high_hz:
     inside = np.arange(shortest, longest)
     crests = inside[(shape[inside] > shape[inside - 1]) & (shape[inside] >= shape[inside + 1])]
     crests = crests[crests > np.argmax(shape < 0)] if np.any(shape < 0) else crests[:0]
-    if not crests.size or shape[crests].max() < 0.5:
+    if not crests.size or shape[crests].max() < least:
         raise LuthkitError("This sound has no pitch; record one string alone, the others damped.")
     lag = crests[np.flatnonzero(shape[crests] > 0.9 * shape[crests].max())[0]]
     left, mid, right = shape[lag - 1 : lag + 2]
