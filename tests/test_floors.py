@@ -13,7 +13,7 @@ HOME = Path(luthkit.__file__).parent
 FLOORS = {"signal": 0, "wood": 1, "guitar": 2, "shop": 3, "show": 4}
 TOP = 5  # cli/ and __main__.py
 COMMON = {"", "errors", "_frozen", "_text", "_threads"}  # anyone may use these; "" is the package itself
-SIDE = {"simulate"}  # made sound: stands beside the house, sees signal only, and no floor sees it
+SIDE = {"simulate"}  # made sound: stands beside the house, sees signal and wood only, and no floor sees it
 HEAVY = ("scipy.signal", "librosa", "matplotlib", "pandas", "ipywidgets", "soundfile")
 
 
@@ -50,7 +50,7 @@ def upward_imports(home: Path):
             stem = target.split(".")[0]
             mine, theirs = floor_of(module), floor_of(target)
             if first in SIDE:
-                bad = theirs is not None and theirs > FLOORS["signal"]
+                bad = theirs is not None and theirs > FLOORS["wood"]
             elif stem in SIDE:
                 bad = True
             elif mine is None:

@@ -13,6 +13,8 @@ from luthkit.simulate import __main__ as command
 from luthkit.simulate.papers import about_text, session_text, truth_text
 from luthkit.simulate.recipe import GUITARS
 from luthkit.simulate.shop import shop_body, write_shop
+from luthkit.simulate.woodpile import SAMPLE_RATE_HZ as WOOD_RATE_HZ
+from luthkit.simulate.woodpile import wood_body, wood_sounds, wood_texts
 
 HOME = Path(__file__).parent.parent / "sample_audio"
 TRUTH = json.loads((HOME / "truth.json").read_text(encoding="utf-8"))
@@ -29,6 +31,7 @@ def test_all_of_it_is_small_and_in_its_place():
     files = [path for path in HOME.rglob("*") if path.is_file()]
     assert sum(path.stat().st_size for path in files) < 15e6
     expected = {f"{folder}/session.toml" for folder in FOLDERS} | {"truth.json", "ABOUT.md"} | set(SOUNDS)
+    expected |= set(wood_texts())
     found = {path.relative_to(HOME).as_posix() for path in files if path.suffix != ".png"}  # pictures may lie here
     assert found == expected
     assert sorted(TRUTH["sounds"]) == SOUNDS
@@ -55,6 +58,15 @@ def test_the_papers_are_those_the_command_writes():
     assert json.loads(truth_text(BODIES, TRUTH["sounds"])) == TRUTH
 
 
+def test_the_wood_is_what_it_is_said_to_be():
+    for name, text in wood_texts().items():
+        assert (HOME / name).read_text(encoding="utf-8") == text
+        assert text.startswith("# SYNTHETIC")
+    assert sum((HOME / name).stat().st_size for name in wood_sounds()) < 1e6
+    assert TRUTH["wood"]["stiffness"]["along_pa"] == 12.4e9
+    assert wood_body().labels[0] == "(1, 1)"
+
+
 @pytest.mark.parametrize(
     "name",
     [
@@ -63,6 +75,7 @@ def test_the_papers_are_those_the_command_writes():
         "reference_marlpit/taps/bridge_centre_1.flac",
         "reference_quillback/plucks/B3.flac",
         "reference_quillback/strums/E_major.flac",
+        "stock/spruce_31/corner.flac",
     ],
 )
 def test_made_again_each_sound_is_the_same_to_the_sample(name, tmp_path):
@@ -86,7 +99,8 @@ def test_the_command_writes_where_it_is_told(monkeypatch, capsys):
 @pytest.mark.parametrize("name", SOUNDS)
 def test_plain_files_with_headroom(name):
     told = soundfile.info(HOME / name)
-    assert (told.samplerate, told.channels, told.subtype) == (TRUTH["sample_rate_hz"], 1, "PCM_16")
+    rate = WOOD_RATE_HZ if name in wood_sounds() else TRUTH["sample_rate_hz"]
+    assert (told.samplerate, told.channels, told.subtype) == (rate, 1, "PCM_16")
     samples, _ = soundfile.read(HOME / name)
     clipped = "clipped" in TRUTH["sounds"][name].get("spoilt", {}).values()
     assert (np.abs(samples).max() > 0.999) == clipped

@@ -28,6 +28,9 @@ from .recipe import (
     ShopGuitar,
 )
 from .strings import String
+from .woodpile import FOLDER as WOOD_FOLDER
+from .woodpile import SNR_DB as WOOD_SNR_DB
+from .woodpile import wood_truth
 
 
 def session_text(instrument: ShopGuitar) -> str:
@@ -88,6 +91,7 @@ def truth_text(bodies: Mapping[str, Body], sounds_told: Mapping[str, dict]) -> s
             }
             for instrument in GUITARS
         },
+        "wood": wood_truth(),
         "sounds": sounds_told,
     }
     return json.dumps(truth, indent=1) + "\n"
@@ -150,6 +154,10 @@ Each folder holds
 - `plucks`: each open string once, plucked at a fifth of its length;
 - `strums`: {N_STRUMS} strokes of an open E major chord;
 - `session.toml`: what a maker would note down.
+
+`{WOOD_FOLDER}` is the wood of the workshop: a text file for each piece, and taps of a spruce plate that hangs free,
+struck at a corner, in the middle of an end and in the middle of a side (a dead room, noise {WOOD_SNR_DB:g} dB under
+the taps). The other pieces have their pitches written down. Air, shear and uneven wood are in the sound.
 
 `truth.json` tells what is true: the modes of each guitar (frequency, damping ratio, height of the peak where
 it is struck), the strings, the room, when each tap falls, and which are spoilt.

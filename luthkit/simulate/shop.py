@@ -43,6 +43,8 @@ from .recipe import (
     ShopGuitar,
 )
 from .strings import String, pluck_sound, strum_sound
+from .woodpile import SAMPLE_RATE_HZ as WOOD_RATE_HZ
+from .woodpile import wood_sounds, wood_texts
 
 
 def write_shop(folder, *, only: Collection[str] | None = None) -> list[Path]:
@@ -59,9 +61,14 @@ def write_shop(folder, *, only: Collection[str] | None = None) -> list[Path]:
                 continue
             samples, sounds_told[name] = make()
             written.append(_write_flac(folder / name, samples))
+    for name, make in wood_sounds().items():
+        if only is None or name in only:
+            samples, sounds_told[name] = make()
+            written.append(_write_flac(folder / name, samples, WOOD_RATE_HZ))
     if only is not None:
         return written
     texts = {f"{instrument.folder}/session.toml": session_text(instrument) for instrument in GUITARS}
+    texts |= wood_texts()
     texts["truth.json"] = truth_text(bodies, sounds_told)
     texts["ABOUT.md"] = about_text()
     for name, text in texts.items():
@@ -209,11 +216,11 @@ def _rng(name: str) -> np.random.Generator:
     return np.random.default_rng([SEED, crc32(name.encode())])
 
 
-def _write_flac(path: Path, samples: np.ndarray) -> Path:
+def _write_flac(path: Path, samples: np.ndarray, sample_rate_hz: int = SAMPLE_RATE_HZ) -> Path:
     """16-bit FLAC; what is beyond full scale is clipped, as a recorder does."""
     import soundfile
 
     path.parent.mkdir(parents=True, exist_ok=True)
     whole = np.clip(np.round(samples * 2**15), -(2**15), 2**15 - 1).astype(np.int16)
-    soundfile.write(path, whole, SAMPLE_RATE_HZ, subtype="PCM_16")
+    soundfile.write(path, whole, sample_rate_hz, subtype="PCM_16")
     return path
