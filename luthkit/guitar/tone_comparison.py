@@ -1,0 +1,291 @@
+"""A build's strums and plucks beside those of a reference: each difference with its error, and what is heard.
+
+The error comes from repeats: no two strums are alike, and how much they scatter decides what a difference is
+worth. One stroke shows no scatter, so then nothing can be told.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from math import exp, isfinite, log, sqrt
+
+import numpy as np
+
+from ..errors import LuthkitError
+from .played import ToneReading
+from .thresholds import Figure
+from .verdicts import CANNOT_TELL, HEARD, UNHEARD, WITHIN
+
+_MEMORY = "figure from memory"
+_STRINGS_DIFFER = 0.2  # of the older age: new strings change most in their first hours
+_SAME = ("strings", "player", "room", "microphone", "stage")
+
+
+@dataclass(frozen=True)
+class ToneThresholds:
+    """What a listener begins to notice, in sounds played back to back; all adjustable. Fractions, or decibels."""
+
+    centroid_heard: Figure = field(
+        default=Figure(0.10, 0.03, 0.10, "isolated tones; the centroid as a scale: JASA 149 (2021) 3785", _MEMORY)
+    )
+    level_heard_db: Figure = field(
+        default=Figure(2.0, 1.0, 3.0, "one band of a sound against the rest (profile analysis)", _MEMORY)
+    )
+    decay_heard: Figure = field(
+        default=Figure(
+            0.25,
+            0.05,
+            0.40,
+            "synthetic strings: -25 to +40 % not noticed (Tolonen and Jarvelainen, AES 2000); "
+            "practised players claim 5 % (Christian, Savart Journal 2011)",
+            "abstracts only; they disagree",
+        )
+    )
+
+
+@dataclass(frozen=True)
+class ToneDifference:
+    """One measure of the build beside the reference: build minus reference, in per cent or dB."""
+
+    measure: str
+    unit: str  # of the difference: "%" or "dB"
+    build: float  # mean over the strokes, in `value_unit`
+    build_u: float  # of that mean, from the scatter of the strokes
+    n_build: int
+    reference: float
+    reference_u: float
+    n_reference: int
+    value_unit: str
+    value: float
+    u: float
+    low: float  # 95 % interval
+    high: float
+    verdict: str
+    comment: str = ""
+
+
+@dataclass(frozen=True)
+class ToneComparison:
+    """The strums of two guitars, and their plucks string by string."""
+
+    build: ToneReading
+    reference: ToneReading
+    strums: tuple[ToneDifference, ...]
+    plucks: tuple[tuple[str, tuple[ToneDifference, ...]], ...]  # (string, its differences), the lowest first
+    cautions: tuple[str, ...]
+    thresholds: ToneThresholds
+
+    @property
+    def summary(self) -> tuple[str, ...]:
+        """One or two sentences on the strums."""
+        if not self.strums:
+            return ("No strum can be compared: both guitars need strums.",)
+        heard = [f"{d.measure} ({d.value:+.{_digits(d.u)}f} {d.unit})" for d in self.strums if d.verdict == HEARD]
+        unsure = [d.measure for d in self.strums if d.verdict == CANNOT_TELL]
+        first = f"Likely heard: {', '.join(heard)}." if heard else "No difference of the strums is sure to be heard."
+        if not unsure:
+            return (first,)
+        return first, f"It cannot be told for {', '.join(unsure)}: more strums make the error smaller."
+
+
+def compare_tone(
+    build: ToneReading, reference: ToneReading, *, thresholds: ToneThresholds | None = None
+) -> ToneComparison:
+    """Put the strums and plucks of a build beside those of one reference.
+
+    Levels are taken against the whole of each stroke, so loudness plays no part. Each measure is averaged over
+    the strokes of a guitar (frequencies and times as logarithms); u^2 = s1^2 / n1 + s2^2 / n2 with what the
+    reading itself leaves open added, and the 95 % interval from Student's t with the degrees of freedom of
+    Welch and Satterthwaite (JCGM 100:2008, G.4, from memory). Fewer than two strokes on a side: cannot tell.
+
+    Raises `LuthkitError` when the two have neither strums nor a string in common.
+    """
+    limits = thresholds or ToneThresholds()
+    strums = _differences(build.strums, reference.strums, _STRUM_MEASURES, limits)
+    common = [name for name in build.by_string if name in reference.by_string]
+    plucks = tuple(
+        (name, _differences(build.by_string[name], reference.by_string[name], _PLUCK_MEASURES, limits))
+        for name in common
+    )
+    if not strums and not plucks:
+        raise LuthkitError(
+            f"{build.name} and {reference.name} have neither strums nor a plucked string in common; "
+            "record the same strings, or the same chord, on both"
+        )
+    return ToneComparison(build, reference, strums, plucks, _cautions(build, reference), limits)
+
+
+# ---- measures ------
+
+
+@dataclass(frozen=True)
+class _Measure:
+    name: str
+    limit: str  # a field of `ToneThresholds`
+    value_unit: str
+    of: Callable  # stroke -> (value, standard uncertainty of the reading itself)
+    ratio: bool = True  # a difference in per cent; else in dB
+
+
+def _decay(decay):
+    return decay.decay_time_s, 0.0 if not isfinite(decay.decay_time_u_s) else decay.decay_time_u_s
+
+
+def _centroid(tone):
+    return tone.centroid.settled_hz, tone.centroid.settled_u_hz
+
+
+def _centroid_by_power(tone):
+    return tone.centroid_by_power.settled_hz, tone.centroid_by_power.settled_u_hz
+
+
+def _band(name):
+    return lambda tone: (tone.balance_db[name], 0.0)
+
+
+def _partials_decay(which):
+    """Geometric mean over the lowest six partials that could be read."""
+
+    def of(pluck):
+        lines = [getattr(p, which) for p in pluck.note.partials[:6] if p.lines]
+        if not lines:
+            return float("nan"), float("nan")
+        mean = exp(np.mean([log(line.decay_time_s) for line in lines]))
+        relative = sqrt(sum((line.decay_time_u_s / line.decay_time_s) ** 2 for line in lines)) / len(lines)
+        return mean, mean * relative
+
+    return of
+
+
+_CENTROIDS = (
+    _Measure("centroid by amplitude", "centroid_heard", "Hz", _centroid),
+    _Measure("centroid by power", "centroid_heard", "Hz", _centroid_by_power),
+)
+_DECAYS = (
+    _Measure("early decay", "decay_heard", "s", lambda tone: _decay(tone.decay_early)),
+    _Measure("late decay", "decay_heard", "s", lambda tone: _decay(tone.decay_late)),
+)
+_STRUM_MEASURES = (
+    *_CENTROIDS,
+    *(
+        _Measure(name, "level_heard_db", "dB", _band(name), ratio=False)
+        for name in ("80 to 250 Hz", "250 to 500 Hz", "500 to 1000 Hz", "1 to 4 kHz", "4 to 10 kHz")
+    ),
+    _Measure("level after A-weighting", "level_heard_db", "dB", lambda tone: (tone.a_weighted_db, 0.0), ratio=False),
+    *_DECAYS,
+)
+_PLUCK_MEASURES = (
+    *(_Measure(m.name, m.limit, m.value_unit, lambda p, of=m.of: of(p.tone)) for m in (*_CENTROIDS[:1], *_DECAYS)),
+    _Measure("partials, early decay", "decay_heard", "s", _partials_decay("early")),
+    _Measure("partials, late decay", "decay_heard", "s", _partials_decay("late")),
+)
+
+
+def _differences(build: Sequence, reference: Sequence, measures, limits) -> tuple[ToneDifference, ...]:
+    if not build or not reference:
+        return ()
+    return tuple(_difference(m, build, reference, getattr(limits, m.limit).value) for m in measures)
+
+
+def _difference(measure, build, reference, heard) -> ToneDifference:
+    sides = [_average([measure.of(stroke) for stroke in strokes], measure.ratio) for strokes in (build, reference)]
+    (own, own_u, own_n, own_free), (other, other_u, other_n, other_free) = sides
+    value, u = own - other, sqrt(own_u**2 + other_u**2)
+    few = min(own_n, other_n) < 2
+    reach = float("nan") if few else _student(u, (own_u, own_free), (other_u, other_free)) * u
+    low, high = value - reach, value + reach
+    verdict, comment = _judge(value, reach, log(1 + heard) if measure.ratio else heard, min(own_n, other_n))
+
+    def told(x):
+        return 100 * (exp(x) - 1) if measure.ratio else x
+
+    def plain(x):
+        return exp(x) if measure.ratio else x
+
+    scale = 100 * exp(value) if measure.ratio else 1.0
+    return ToneDifference(
+        measure=measure.name,
+        unit="%" if measure.ratio else "dB",
+        build=plain(own),
+        build_u=own_u * (plain(own) if measure.ratio else 1.0),
+        n_build=own_n,
+        reference=plain(other),
+        reference_u=other_u * (plain(other) if measure.ratio else 1.0),
+        n_reference=other_n,
+        value_unit=measure.value_unit,
+        value=told(value),
+        u=scale * u,
+        low=told(low),
+        high=told(high),
+        verdict=verdict,
+        comment=comment,
+    )
+
+
+def _average(values, ratio) -> tuple[float, float, int, float]:
+    """(mean, its standard uncertainty, number of strokes, degrees of freedom); logarithms where `ratio`."""
+    known = [(value, u) for value, u in values if isfinite(value) and isfinite(u) and (not ratio or value > 0)]
+    n = len(known)
+    if n == 0:
+        return float("nan"), float("nan"), 0, 0
+    x = np.array([log(value) if ratio else value for value, _ in known])
+    own = np.array([u / value if ratio else u for value, u in known])
+    if n == 1:
+        return float(x[0]), float("nan"), 1, 0
+    # what the reading leaves open may be alike in all strokes, as hiss is: it is not divided by their number
+    return float(x.mean()), sqrt(x.var(ddof=1) / n + float(np.mean(own)) ** 2), n, n - 1
+
+
+def _student(u, *sides) -> float:
+    """Student's t for 95 % with the degrees of freedom after Welch and Satterthwaite."""
+    from scipy.special import stdtrit
+
+    share = sum(side_u**4 / free for side_u, free in sides)
+    return float(stdtrit(u**4 / share if share > 0 else 1e6, 0.975))
+
+
+def _judge(value, reach, heard, n) -> tuple[str, str]:
+    if n == 0:
+        return CANNOT_TELL, "it could not be read on both guitars"
+    if n == 1:
+        return CANNOT_TELL, "one stroke shows no scatter; record at least two, better ten"
+    nearest, farthest = max(0.0, abs(value) - reach), abs(value) + reach
+    if nearest > heard:
+        return HEARD, ""
+    if farthest > heard:
+        return CANNOT_TELL, "real, but whether it is heard is open" if nearest > 0 else "the error is too large"
+    return (UNHEARD, "") if nearest > 0 else (WITHIN, "")
+
+
+def _digits(u) -> int:
+    return 1 if not u > 0 or u < 3 else 0
+
+
+def _cautions(build, reference) -> tuple[str, ...]:
+    """What differed beside the guitars; the age of the strings first, for it matters most."""
+    mine, theirs = (dict(r.parameters.get("conditions", {})) for r in (build, reference))
+    found = []
+    if set(build.sources.values()) & set(reference.sources.values()):
+        found.append(f"{build.name} and {reference.name} were read from the same recordings, so they cannot differ.")
+    ages = [side.get("strings_age_h") for side in (mine, theirs)]
+    if None in ages:
+        who = " and ".join(r.name for r, age in zip((build, reference), ages, strict=True) if age is None)
+        found.append(f"Nobody noted the age of the strings of {who}: it can change the tone more than the guitar does.")
+    elif abs(ages[0] - ages[1]) > _STRINGS_DIFFER * max(*ages, 1.0):
+        found.append(
+            f"The strings were not of one age: {ages[0]:g} h on {build.name}, {ages[1]:g} h on {reference.name}. "
+            "Strings change most in their first hours; a difference in brightness or decay may be theirs."
+        )
+    for key in _SAME:
+        if mine.get(key) and theirs.get(key) and mine[key] != theirs[key]:
+            told = f"{mine[key]} ({build.name}), {theirs[key]} ({reference.name})"
+            found.append(f"Not the same {key}: {told}.")
+    points = [set(r.parameters.get("pluck_points", ())) for r in (build, reference)]
+    if points[0] and points[1] and points[0] != points[1]:
+        told = "; ".join(", ".join(sorted(side)) for side in points)
+        found.append(f"Not plucked at the same place ({told}): nearer the bridge sounds brighter.")
+    elif not points[0] or not points[1]:
+        found.append("Nobody noted where the strings were plucked on both guitars: nearer the bridge sounds brighter.")
+    found.append("The errors hold the scatter from stroke to stroke of one sitting, not another player, day or room.")
+    return tuple(found)

@@ -1,0 +1,86 @@
+"""From a folder of strums and plucks to what they sound like."""
+
+from __future__ import annotations
+
+from .. import __version__
+from .._frozen import frozen_dict
+from .._threads import one_thread
+from ..errors import LuthkitError
+from ..guitar.played import ToneReading, read_pluck
+from ..signal.partials import find_pitch
+from ..signal.stroke_tone import read_stroke
+from ..signal.strokes import find_strokes
+from ..signal.taps import Rejection
+from .session import Session, read_session
+
+
+@one_thread
+def read_tone(paths) -> ToneReading:
+    """The strums and plucks of one folder (or of files) with what its session.toml says of them.
+
+    Files named one by one, or in a folder without session.toml, say not what they are: they are taken for
+    plucks where they sound a single note, else for strums. The string of a pluck is what session.toml says, or
+    the nearest note to its pitch; where a file's name says another pitch than is heard, a note says so.
+
+    Raises `LuthkitError` as `read_session` does, and when no recording is a strum or a pluck. A stroke that
+    cannot be read is left out with its reason, and the rest goes on.
+    """
+    session = read_session(paths)
+    kinds = {r.name: r.kind for r in session.recordings if r.kind in ("strum", "pluck")}
+    guessed = not kinds and not session.conditions and all(r.kind == "tap" for r in session.recordings)
+    if guessed:
+        kinds = {r.name: "" for r in session.recordings}
+    if not kinds:
+        raise LuthkitError(
+            f"{session.name} has {len(session.recordings)} recordings, but none is called a strum or a pluck; "
+            'list them in session.toml with kind = "strum" or kind = "pluck"'
+        )
+    strums, plucks, rejected, notes, sources = [], [], [], [], {}
+    for recording in session.recordings:
+        if recording.name not in kinds:
+            continue
+        kind = kinds[recording.name]
+        found = find_strokes({recording.name: recording.path}, kind=kind or "strum")
+        rejected += found.rejected
+        sources.update(found.sources)
+        for stroke in found.strokes:
+            if not kind and len(strums) == len(plucks) == 0:
+                notes.append(
+                    "Nobody said what is a strum and what a pluck; what sounds a single note is taken for a pluck."
+                )
+            try:
+                tone = read_stroke(stroke)
+                if kind == "pluck" or (not kind and _single_note(stroke)):
+                    pluck, warning = read_pluck(stroke, tone, string=recording.string)
+                    plucks.append(pluck)
+                    notes += [warning] if warning and warning not in notes else []
+                else:
+                    strums.append(tone)
+            except LuthkitError as error:
+                rejected.append(Rejection(stroke.source, stroke.time_s, str(error).rstrip(".")))
+    return ToneReading(
+        name=session.name,
+        strums=tuple(strums),
+        plucks=tuple(plucks),
+        rejected=tuple(rejected),
+        sources=frozen_dict(sources),
+        parameters=frozen_dict({"conditions": dict(session.conditions), "pluck_points": _pluck_points(session)}),
+        version=__version__,
+        notes=tuple(notes),
+    )
+
+
+def _single_note(stroke) -> bool:
+    """Whether it has a pitch, as one string has and a chord has not."""
+    try:
+        pitch_hz = find_pitch(stroke.after_onset(), stroke.sample_rate_hz, least=0.9)
+    except LuthkitError:
+        return False
+    return pitch_hz > 0
+
+
+def _pluck_points(session: Session) -> tuple[str, ...]:
+    """Where the strings were plucked, in the maker's words, each once."""
+    own = [r.pluck_point for r in session.recordings if r.kind in ("strum", "pluck")]
+    usual = str(session.conditions.get("pluck_point", ""))
+    return tuple(dict.fromkeys(point or usual for point in own if point or usual))
