@@ -117,6 +117,7 @@ def lab(bench):
     [
         ("1_read_modes", ("Guitar", 1), "Read modes"),
         ("2_compare_with_reference", ("References", 1), "Compare"),
+        ("3_name_modes_and_body", ("Guitar", 1), "Name the modes"),
     ],
 )
 def test_in_a_browser_another_guitar_gives_another_picture(lab, name, pick, press):

@@ -15,7 +15,8 @@ from .. import __version__
 from ..errors import LuthkitError
 from .common import BAD_USE, NOTHING_USABLE, STOPPED, BadUse, Parser, say
 
-COMMANDS = ("record", "modes", "name", "compare")  # modules beside this one, in the order of --help; each has add(commands)
+# modules beside this one, in the order of --help; each has add(commands)
+COMMANDS = ("record", "modes", "name", "compare")
 
 
 def main(argv=None) -> int:

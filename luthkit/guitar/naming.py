@@ -15,12 +15,12 @@ from . import priors
 from .assignment import assign
 from .evidence import Evidence, Reading, all_evidence, by_frequency
 from .next_test import Test, next_tests
-from .priors import ALL_NAMES, BODY_KINDS, NAMES
+from .priors import ALL_NAMES, BODY_KINDS, NAMES, UNNAMED
 
 CANNOT_TELL = "cannot tell"
 SURE_ENOUGH = 0.7  # a name is given from this probability on
 TRUST = 0.7  # of one: what the kinds of evidence say twice over is not counted twice (calibrated on simulated guitars)
-TELLING = 0.7  # natural logarithm: evidence that doubles the odds is told as a reason
+TELLING = 0.4  # natural logarithm: evidence that makes the odds half as large again is told as a reason
 
 
 @dataclass(frozen=True)
@@ -145,7 +145,11 @@ def _named(k: int, mode: Mode, posterior, evidence) -> NamedMode:
     ranked = np.argsort(posterior)[::-1]
     best, rival = ranked[:2]
     lead = {e.kind: float(e.log_ratio[k, best] - e.log_ratio[k, rival]) for e in evidence}
-    told = sorted((e for e in evidence if lead[e.kind] > TELLING and e.words[k]), key=lambda e: -lead[e.kind])
+    speaks = {e.kind: max(lead[e.kind], float(e.log_ratio[k, best])) for e in evidence}
+    told = [e for e in evidence if e.words[k] and speaks[e.kind] > TELLING]
+    if ALL_NAMES[best] == UNNAMED:  # usual for no name in particular: that is no reason
+        told = [e for e in told if e.kind != "frequency and Q"]
+    told.sort(key=lambda e: -speaks[e.kind])
     probability = float(posterior[best])
     return NamedMode(
         mode=mode,

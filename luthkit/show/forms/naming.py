@@ -1,0 +1,60 @@
+"""The form of the third notebook: which mode is which."""
+
+from __future__ import annotations
+
+import ipywidgets as widgets
+
+from ...errors import LuthkitError
+from ...guitar.naming import CANNOT_TELL, overrule
+from ...guitar.priors import ALL_NAMES, BODY_KINDS
+from ...shop.names import add_overrule, name_instrument
+from ..names import naming_page
+from .common import LAYOUT, WIDE, Form, chosen, find_guitars, folder_list, path_field
+
+AS_WRITTEN = "as session.toml says, or unknown"
+
+
+def naming_form(*, start=None) -> widgets.Widget:
+    """The form of the third notebook: a name for each mode, how sure it is and why, and what to record next.
+
+    A name of the maker's own, with its reason, goes into names.toml in the folder of the guitar. `start` is the
+    folder where guitars are looked for (default: the current folder and those beside it).
+    """
+    guitars = find_guitars(start)
+    folder = folder_list("Guitar", guitars)
+    path = path_field("or a folder elsewhere")
+    kind = _list("Body", [AS_WRITTEN, *BODY_KINDS])
+    hertz = _text("The mode at", "in hertz, such as 196; leave empty if the names are right")
+    name = _list("is in truth the", [*ALL_NAMES, CANNOT_TELL])
+    reason = _text("because", "a few words; kept in names.toml with the date")
+    form = Form("Name the modes", [folder, path, kind, hertz, name, reason])
+
+    def read():
+        (place,) = chosen([folder.value], path.value)
+        (modeset,) = form.reader.read([place])
+        body_kind = "" if kind.value == AS_WRITTEN else kind.value
+        naming = name_instrument(place, body_kind=body_kind, modeset=modeset)
+        if hertz.value.strip() or reason.value.strip():
+            frequency_hz = _number(hertz.value)
+            naming = overrule(naming, frequency_hz, name.value, reason.value)
+            add_overrule(place, frequency_hz, name.value, reason.value)
+            hertz.value = reason.value = ""
+        return naming_page(naming)
+
+    form.act = read
+    return form.open(ready=bool(guitars))
+
+
+def _list(words: str, options):
+    return widgets.Dropdown(description=words, options=options, style=WIDE, layout=LAYOUT)
+
+
+def _text(words: str, hint: str):
+    return widgets.Text(description=words, placeholder=hint, style=WIDE, layout=LAYOUT)
+
+
+def _number(text: str) -> float:
+    try:
+        return float(text.strip().lower().removesuffix("hz").replace(",", "."))
+    except ValueError:
+        raise LuthkitError(f"{text!r} is no frequency; write the number of hertz of the mode, such as 196") from None
