@@ -25,7 +25,7 @@ from .thresholds import Thresholds
 MOBILITY_STEP = 0.15  # planning value, no source
 REACHED, UNCERTAIN, NOT_REACHED = "within reach", "cannot tell", "no set in the stock reaches the reference"
 _NEARER = 0.9  # so sure must it be that one pair is nearer than another, or they cannot be ranked
-_UNLIKELY = 0.05  # a chance below this, for every pair, and nothing in the stock reaches the reference
+_OUT = 1.645  # standard uncertainties: a quantity this far beyond the reach is out of it in 95 of 100 cases
 _DRAWS, _SHORT = 192, 40  # draws for every pair, and pairs looked at more closely
 _CLOSE_DRAWS = 2000
 _CHUNK = 8000
@@ -130,12 +130,14 @@ def rank(
     i, j = (each.ravel() for each in np.indices((len(tops), len(backs))))
     rng = np.random.default_rng(seed)
     draws = rng.standard_normal((_DRAWS, len(target.measured)))
-    score = np.empty(len(i))
+    score, out = np.empty(len(i)), True
     for first in range(0, len(i), _CHUNK):
         a, b = i[first : first + _CHUNK], j[first : first + _CHUNK]
         values, slopes = reckon_guitars(design, top_plates[a], back_plates[b], finished_only=True)
         mean, wood, rule, building = calibration.apply(values, slopes, top_u[a], back_u[b])
-        score[first : first + _CHUNK] = _distances(target, mean, wood + rule + building, draws).mean(axis=0)
+        covariance = wood + rule + building
+        score[first : first + _CHUNK] = _distances(target, mean, covariance, draws).mean(axis=0)
+        out = out and _all_out(target, mean, covariance)
     short = _matched(score.reshape(len(tops), len(backs)), n_best)
     a, b = i[short], j[short]
     values, slopes = reckon_guitars(design, top_plates[a], back_plates[b], finished_only=True)
@@ -154,7 +156,8 @@ def rank(
         names = tops[a[k]].name, backs[b[k]].name
         nums = (float(far[:, k].mean()), float(low), float(high), chance, sure)
         pairs.append(Pair(*names, forecast, *nums, steps_of(forecast, target)))
-    verdict = _verdict(float((far <= target.reach_steps).mean(axis=0).max()))
+    likely = (far <= target.reach_steps).mean(axis=0).max() >= 0.5
+    verdict = REACHED if likely else NOT_REACHED if out else UNCERTAIN
     tied = int(np.sum(nearer[order] < _NEARER))
     summary = _summary(pairs, verdict, tied, len(i), target)
     return Ranking(tuple(pairs), len(tops), len(backs), tied, verdict, summary, target, calibration)
@@ -210,10 +213,11 @@ def _matched(score: np.ndarray, n_best: int) -> np.ndarray:
     return flat[np.argsort(score.ravel()[flat], kind="stable")][: max(_SHORT, n_best)]
 
 
-def _verdict(best_chance: float) -> str:
-    if best_chance >= 0.5:
-        return REACHED
-    return NOT_REACHED if best_chance < _UNLIKELY else UNCERTAIN
+def _all_out(target, mean, covariance) -> bool:
+    """Whether in every guitar some quantity alone lies beyond the reach, sure to 95 %."""
+    at = [FINISHED.index(name) for name in target.measured]
+    u = np.hypot(np.sqrt(np.diagonal(covariance, axis1=1, axis2=2)[:, at]) / target._sizes(), target.errors())
+    return bool(np.all(np.any(np.abs(target.steps(mean)) - _OUT * u > target.reach_steps, axis=1)))
 
 
 def _summary(pairs, verdict, tied, n_pairs, target) -> tuple[str, ...]:
@@ -223,8 +227,8 @@ def _summary(pairs, verdict, tied, n_pairs, target) -> tuple[str, ...]:
         REACHED: f"Within {reach} of {target.name}: the best chance of the stock is {_percent(best)}.",
         UNCERTAIN: f"Cannot tell whether any pair comes within {reach} of {target.name}: the best chance of the stock "
         f"is {_percent(best)}.",
-        NOT_REACHED: f"No set in the stock reaches {target.name} within {reach}: each of the {n_pairs} pairs has a "
-        f"chance under {_percent(_UNLIKELY)}.",
+        NOT_REACHED: f"No set in the stock reaches {target.name} within {reach}: in each of the {n_pairs} pairs some "
+        "quantity alone lies beyond it, sure to 95 %.",
     }[verdict]
     sentences = [first]
     if verdict != REACHED:

@@ -22,7 +22,7 @@ from .air_top_back import BodyModel
 from .helmholtz import END_CORRECTION
 
 FINISHED = ("air", "main top", "main back", "mobility")
-BOX = ("box air", "box main top", "box main back")
+BOX = ("box air", "box second", "box third")  # in the white, without a bridge; the upper two by their order
 BRACED = ("braced top 1", "braced top 2", "braced back 1", "braced back 2")
 QUANTITIES = FINISHED + BOX + BRACED  # frequencies in Hz, and mobility in s/kg (m/s for each newton)
 
@@ -208,7 +208,11 @@ def reckon_guitars(design: Design, tops: PlatesReckoned, backs: PlatesReckoned, 
         slopes = np.concatenate(
             [slopes[:, :, :3] @ tops.lump_slopes[:, at], slopes[:, :, 3:] @ backs.lump_slopes[:, at]], axis=2
         )
-        parts.append((values[:, : 4 - state], slopes[:, : 4 - state]))
+        if state:  # the box: no mobility without a bridge, and its upper two by order, whichever plate leads
+            order = np.column_stack([np.zeros(len(values), int), 1 + np.argsort(values[:, 1:3], axis=1)])
+            values = np.take_along_axis(values, order, 1)
+            slopes = np.take_along_axis(slopes, order[:, :, None], 1)
+        parts.append((values, slopes))
     if not finished_only:
         none = np.zeros_like(tops.free_slopes)
         parts.append((tops.free, np.concatenate([tops.free_slopes, none], axis=2)))

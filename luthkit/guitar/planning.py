@@ -6,11 +6,12 @@ The model of `design` is off by some per cent, as any is: rims, glue, arching, f
 
 for all quantities of all past builds together: c is off for all guitars of this shop (a priori 7 % for frequencies,
 20 % for mobility), g says that differences come out smaller or larger than reckoned (0 +- 0.2), e is what differs
-from build to build (thickness 2 %, brace stiffness 8 %, the rest 1.5 % in frequency and 6 % in mobility), and s
-stretches or shrinks it to what this shop shows. All of these widths are planning values from memory; measured first
-modes of one factory line scattered by 2.2 % (French and Brubaker 2007). Given s, all is linear and Gaussian and
-solved exactly (Gelman et al., Bayesian Data Analysis, ch. 14, from memory); s is summed over on a grid. With few
-builds forecasts are wide; with many they narrow to the scatter from build to build, and never below it.
+from build to build (thickness 2 %, brace stiffness 8 %, the rest 1.5 % in frequency and 4 % in mobility), and s
+stretches or shrinks it to what this shop shows, one s for the frequencies and one for mobility. All of these widths
+are planning values from memory; measured first modes of one factory line scattered by 2.2 % (French and Brubaker
+2007). Given s, all is linear and Gaussian and solved exactly (Gelman et al., Bayesian Data Analysis, ch. 14, from
+memory); s is summed over on a grid. With few builds forecasts are wide; with many they narrow to the scatter from
+build to build, and never below it.
 """
 
 from __future__ import annotations
@@ -27,7 +28,7 @@ from ..errors import LuthkitError
 from ..wood.braced_plate import PlateWood
 from .design import BOX, BRACED, FINISHED, QUANTITIES, Design, reckon_guitars, reckon_plates
 
-_STRETCH = np.exp(np.linspace(log(0.35), log(2.5), 15))  # s
+_STRETCH = np.exp(np.linspace(log(0.3), log(2.5), 12))  # s
 _STRETCH_FREEDOM = 5.0  # what is believed of s beforehand is worth about as many builds
 _GAIN_U = 0.2
 
@@ -128,7 +129,8 @@ class Forecast:
 class Calibration:
     """What the past builds teach about this shop; made by `calibrate`.
 
-    `offset` and `gain` (11,) are c and g, `covariance` (22, 22) theirs, `stretch` is s, as a root mean square.
+    `offset` and `gain` (11,) are c and g, `covariance` (22, 22) theirs, `stretch` (11,)
+    is s of each quantity, as a root mean square.
     """
 
     design: Design
@@ -136,12 +138,12 @@ class Calibration:
     offset: np.ndarray
     gain: np.ndarray
     covariance: np.ndarray
-    stretch: float
+    stretch: np.ndarray
     builds: tuple[str, ...]
     notes: tuple[str, ...] = field(default=())
 
     def __post_init__(self):
-        for name in ("usual", "offset", "gain", "covariance"):
+        for name in ("usual", "offset", "gain", "covariance", "stretch"):
             object.__setattr__(self, name, frozen_array(getattr(self, name)))
 
     def apply(self, values, slopes, top_u, back_u):
@@ -157,7 +159,8 @@ class Calibration:
         rule = self.covariance[c, c] + self.covariance[g, g] * far[:, :, None] * far[:, None, :]
         cross = self.covariance[c, g] * far[:, None, :]
         rule = rule + cross + np.swapaxes(cross, 1, 2)
-        return mean, _wood_part(slopes, top_u, back_u), rule, self.stretch**2 * _building_part(slopes)
+        stretch = self.stretch[:q, None] * self.stretch[:q]
+        return mean, _wood_part(slopes, top_u, back_u), rule, stretch * _building_part(slopes)
 
     def forecast(self, top: WoodSet, back: WoodSet, *, top_thickness_m=None, back_thickness_m=None) -> Forecast:
         """The forecast of one guitar, all quantities; thicknesses are the design's unless others are given."""
@@ -181,7 +184,7 @@ def calibrate(design: Design, builds: Sequence[PastBuild] = ()) -> Calibration:
     prior[n:, n:] = np.eye(n) * _GAIN_U**2
     rows = [(k, QUANTITIES.index(name)) for k, build in enumerate(builds) for name in build.measured]
     if not rows:
-        return Calibration(design, usual, np.zeros(n), np.zeros(n), prior, 1.0, (), ("no past builds",))
+        return Calibration(design, usual, np.zeros(n), np.zeros(n), prior, np.ones(n), (), ("no past builds",))
     values, slopes = reckon_guitars(
         design,
         reckon_plates(design.top, [build.top.wood for build in builds]),
@@ -201,12 +204,15 @@ def calibrate(design: Design, builds: Sequence[PastBuild] = ()) -> Calibration:
     design_matrix[np.arange(len(rows)), what] = 1
     design_matrix[np.arange(len(rows)), n + what] = (values - usual)[build, what]
     spread = design_matrix @ prior
+    is_mobility = _is_mobility().astype(int)[what]
     solved = []
-    for s in _STRETCH:
-        total = spread @ design_matrix.T + known + s**2 * scatter
+    grid = np.array([[s, t] for s in _STRETCH for t in _STRETCH])
+    for pair in grid:
+        s = pair[is_mobility]
+        total = spread @ design_matrix.T + known + s[:, None] * s * scatter
         factor = np.linalg.cholesky(total)
         white, lean = np.linalg.solve(factor, seen), np.linalg.solve(factor, spread)
-        evidence = -0.5 * white @ white - np.log(np.diag(factor)).sum() + _stretch_belief(s)
+        evidence = -0.5 * white @ white - np.log(np.diag(factor)).sum() + _stretch_belief(pair)
         solved.append((evidence, lean.T @ white, prior - lean.T @ lean))
     weight = np.exp(np.array([each[0] for each in solved]) - max(each[0] for each in solved))
     weight /= weight.sum()
@@ -214,7 +220,7 @@ def calibrate(design: Design, builds: Sequence[PastBuild] = ()) -> Calibration:
     covariance = sum(
         w * (each[2] + np.outer(each[1] - mean, each[1] - mean)) for w, each in zip(weight, solved, strict=True)
     )
-    stretch = float(np.sqrt(weight @ _STRETCH**2))
+    stretch = np.sqrt(weight @ grid**2)[_is_mobility().astype(int)]
     names = tuple(one.name for one in builds)
     return Calibration(design, usual, mean[:n], mean[n:], covariance, stretch, names, _notes(builds, stretch))
 
@@ -263,12 +269,12 @@ def _building_part(slopes: np.ndarray) -> np.ndarray:
     q = slopes.shape[1]
     work = np.array([0, 0, 0, 0, 0.02, 0.08] * 2) ** 2
     mobility = _is_mobility()[:q]
-    size = np.where(mobility, 0.06, 0.015)
+    size = np.where(mobility, 0.04, 0.015)
     alike = np.zeros((q, q))
     for finished, box in zip(FINISHED, BOX, strict=False):
         if q > len(FINISHED):
             i, j = QUANTITIES.index(finished), QUANTITIES.index(box)
-            alike[i, j] = alike[j, i] = 0.7  # the box in the white is already this guitar
+            alike[i, j] = alike[j, i] = 0.85  # the box in the white is already this guitar
     np.fill_diagonal(alike, 1.0)
     rest = alike * size[:, None] * size
     for name in BRACED:
@@ -284,16 +290,16 @@ def _wood_part(slopes, top_u, back_u) -> np.ndarray:
     return (slopes * errors[:, None, :]) @ np.swapaxes(slopes, 1, 2)
 
 
-def _stretch_belief(s: float) -> float:
-    """ln of the density of ln s, when s^2 is a scaled inverse chi-square about 1."""
-    return -_STRETCH_FREEDOM * log(s) - _STRETCH_FREEDOM / (2 * s**2)
+def _stretch_belief(s) -> float:
+    """ln of the density of ln s, when each s^2 is a scaled inverse chi-square about 1."""
+    return float(np.sum(-_STRETCH_FREEDOM * np.log(s) - _STRETCH_FREEDOM / (2 * s**2)))
 
 
 def _notes(builds, stretch) -> tuple[str, ...]:
     notes = []
     if len(builds) < 5:
         notes.append(f"only {len(builds)} past builds: the forecasts are wide, and rest much on planning values")
-    if stretch > 1.6:
+    if stretch.max() > 1.6:
         notes.append("your builds scatter more than is usual; check names of modes and the wood's figures")
     missing = [name for name in FINISHED if not any(name in build.measured for build in builds)]
     if missing:
