@@ -76,7 +76,7 @@ def watch(history: History, *, thresholds: Thresholds | None = None) -> Alarm:
     if event is not None:
         return Alarm(
             CANNOT_TELL, (), 0.0,
-            f"Between the last two sessions: {event.what}. A change is expected then; the next one is judged again.",
+            f"Between the last two sessions: {event.words}. A change is expected then; the next one is judged again.",
         )  # fmt: skip
     if before - 1 >= FEWEST_BEFORE and _event_since(history, before - 2) is None:
         signs, _ = _signs(history, 2, thresholds)
@@ -89,7 +89,7 @@ def watch(history: History, *, thresholds: Thresholds | None = None) -> Alarm:
         return Alarm(
             DAMP, (), damp,
             "All modes fell together, as those of a damp guitar do, by more than the climate of the day explains. "
-            "Weigh it, let it stand a week in your usual climate and read it again; if they stay low, have it looked at.",
+            "Weigh it, let it stand a week in your usual climate, read it again; if they stay low, have it looked at.",
         )  # fmt: skip
     return Alarm(QUIET, (), damp, "The last session lies where the ones before it and the weather say it should.")
 

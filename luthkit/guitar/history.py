@@ -14,22 +14,27 @@ from ..errors import LuthkitError
 from ..signal.modes import Mode
 from .thresholds import PLANNING_DOF, Thresholds
 
-EVENT_KINDS = ("strings", "set-up", "repair", "other")  # what may move a mode from one day to the next for good
+EVENT_KINDS = ("strung", "strings changed", "set-up", "repair", "other")
 QUANTITIES = ("frequency", "damping")
 AIR = ("air",)  # names of modes in which the enclosed air moves most
 
 
 @dataclass(frozen=True)
 class Event:
-    """Something done to the guitar. Modes may lie higher or lower from that day on."""
+    """Something done to a guitar that may move its modes: they may lie higher or lower from that day on."""
 
     date: datetime.date
-    what: str  # in the maker's words
-    kind: str = "other"  # one of EVENT_KINDS
+    kind: str  # one of EVENT_KINDS
+    note: str = ""  # in the maker's words
 
     def __post_init__(self):
         if self.kind not in EVENT_KINDS:
             raise LuthkitError(f"an event is of the kind {self.kind!r}; choose one of: {', '.join(EVENT_KINDS)}")
+
+    @property
+    def words(self) -> str:
+        """Kind and note."""
+        return f"{self.kind} ({self.note})" if self.note else self.kind
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,10 +63,7 @@ class Occasion:
 
 @dataclass(frozen=True, eq=False)
 class History:
-    """All occasions of one guitar by date, and the events between them.
-
-    Raises `LuthkitError` without an occasion, or with two on one day (join these first: they are one session).
-    """
+    """All occasions of one guitar by date, and the events between them. `LuthkitError` without an occasion."""
 
     name: str
     occasions: tuple[Occasion, ...]
@@ -71,12 +73,6 @@ class History:
     def __post_init__(self):
         if not self.occasions:
             raise LuthkitError(f"{self.name or 'the guitar'} has no session; record at least one and name its folder")
-        days = [occasion.date for occasion in self.occasions]
-        twice = sorted({str(day) for day in days if days.count(day) > 1})
-        if twice:
-            raise LuthkitError(
-                f"{self.name}: two sessions are dated {twice[0]}; keep one session a day, or correct the date"
-            )
         object.__setattr__(self, "occasions", tuple(sorted(self.occasions, key=lambda o: o.date)))
         object.__setattr__(self, "events", tuple(sorted(self.events, key=lambda e: e.date)))
 
@@ -176,20 +172,20 @@ def series(history: History, mode: str, quantity: str = "frequency", *, threshol
                 )
             )
     columns = np.array(rows, dtype=float).reshape(len(rows), 6).T
-    steps = tuple((float((event.date - first).days), event.what) for event in history.events)
+    steps = tuple((float((event.date - first).days), event.words) for event in history.events)
     return Series(mode, quantity, first, *columns, steps=steps, scatter=figure.value, scatter_dof=figure.dof)
 
 
 def history_from_rows(name: str, rows: Iterable[Mapping], events: Iterable[Mapping] = ()) -> History:
     """A history from a table: one row for each mode of each session.
 
-    Each row has `date` and `mode`, `frequency_hz`, `damping_ratio`; it may have `frequency_u_hz`,
+    Each row has `date` and `mode` (and `session`, where there are several a day), `frequency_hz`, `damping_ratio`; it may have `frequency_u_hz`,
     `damping_ratio_u`, `temperature_c`, `relative_humidity_percent`, `mass_g` and `wing_balance_db`. Rows of
-    `events` have `date`, `what` and `kind`. Numbers may be text; an empty cell is not noted (NaN).
+    `events` have `date`, `kind` and `note`. Numbers may be text; an empty cell is not noted (NaN).
 
     Raises `LuthkitError` for a missing column, or a cell that is no date or number.
     """
-    days: dict[datetime.date, dict] = {}
+    days: dict[tuple[datetime.date, str], dict] = {}
     for number, row in enumerate(rows, start=1):
         where = f"{name}, row {number}"
         date = _date(row.get("date"), where)
@@ -199,9 +195,11 @@ def history_from_rows(name: str, rows: Iterable[Mapping], events: Iterable[Mappi
         found = {key: _number(row.get(key), key, where) for key in _NUMBERS}
         if not (found["frequency_hz"] > 0):
             raise LuthkitError(f"{where}: frequency_hz is {row.get('frequency_hz')!r}; write a number above 0")
-        day = days.setdefault(date, {"modes": {}, "wing_balance_db": {}})
+        day = days.setdefault((date, str(row.get("session") or "")), {"modes": {}, "wing_balance_db": {}})
         if mode in day["modes"]:
-            raise LuthkitError(f"{where}: {mode} was already read on {date}; keep one row a mode and session")
+            raise LuthkitError(
+                f"{where}: {mode} was already read in this session of {date}; keep one row a mode and session"
+            )
         day["modes"][mode] = Mode(
             found["frequency_hz"], found["frequency_u_hz"], found["damping_ratio"], found["damping_ratio_u"], nan, nan
         )
@@ -212,9 +210,9 @@ def history_from_rows(name: str, rows: Iterable[Mapping], events: Iterable[Mappi
                 day[key] = found[key]
     return History(
         name,
-        tuple(Occasion(date, **day) for date, day in days.items()),
+        tuple(Occasion(date, **day) for (date, _), day in days.items()),
         tuple(
-            Event(_date(row.get("date"), f"{name}, event {n}"), str(row.get("what", "")), row.get("kind") or "other")
+            Event(_date(row.get("date"), f"{name}, event {n}"), row.get("kind") or "other", str(row.get("note") or ""))
             for n, row in enumerate(events, start=1)
         ),
     )

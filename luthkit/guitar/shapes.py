@@ -141,17 +141,20 @@ def find_system(series: Series, weather: WeatherTerms) -> System:
     """The scatter between sessions, and the system with it, by restricted maximum likelihood
     (Patterson & Thompson, Biometrika 58, 1971).
 
-    The scatter known beforehand takes part with its degrees of freedom. A settling of any time constant is allowed
+    The scatter known beforehand takes part with its degrees of freedom. One or two settlings are allowed
     for, so that it does not pass for scatter.
     """
     best = None
     for lag in (0.0, 1.0) if weather.lag_u else (0.0,):
         for factor in _SCATTERS:
             system = System(series, weather, scatter=factor * series.scatter, lag=lag)
-            _, columns, reach = system.grid(SETTLING)
-            _, _, squares, logdet = system.solve(columns[::3], reach)
+            misfit = []
+            for shape in (SETTLING, TWICE):
+                _, columns, reach = system.grid(shape)
+                _, _, squares, logdet = system.solve(columns[::3], reach)
+                misfit.append((squares + logdet).min() + 2 * np.sum(np.log(reach)))
             known = -0.5 * series.scatter_dof * (2 * log(factor) + factor**-2)
-            likelihood = known + np.log(np.diag(system.whiten)).sum() - 0.5 * (logdet + squares).min()
+            likelihood = known + np.log(np.diag(system.whiten)).sum() - 0.5 * min(misfit)
             if best is None or likelihood > best[0]:
                 best = (likelihood, system)
     return best[1]

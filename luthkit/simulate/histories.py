@@ -84,7 +84,7 @@ def made_history(
 
     Slopes for humidity and temperature are drawn for each mode about the usual ones, and so is the scatter
     between sessions when None (0.2 to 0.45 %). A fault makes `n_faulty` modes fall by `fault_fall` from `fault_day`
-    on and their damping rise. `events` are (day, what, kind); each moves every mode by a little.
+    on and their damping rise. `events` are (day, kind, note); each moves every mode by a little.
     """
     days = np.array(sorted(days))
     seasons = seasons or Seasons()
@@ -133,7 +133,7 @@ def made_history(
                 }
             )
     rows.sort(key=lambda row: (row["date"], row["frequency_hz"]))
-    told = [{"date": first_date + datetime.timedelta(days=d), "what": w, "kind": k} for d, w, k in events]
+    told = [{"date": first_date + datetime.timedelta(days=d), "kind": k, "note": w} for d, k, w in events]
     return MadeHistory(tuple(map(frozen_dict, rows)), tuple(map(frozen_dict, told)), frozen_dict(settled),
                        frozen_dict(settling), faulty, fault_day)  # fmt: skip
 
