@@ -1,31 +1,17 @@
 """The notebooks: shipped clean, no code to read, and they run from top to bottom on the sample guitars."""
 
 import ast
-import os
-import secrets
 import shutil
-import socket
 import subprocess
 import sys
-import time
-import urllib.request
 from pathlib import Path
 
 import nbformat
 import pytest
+from lab import open_notebook, running_lab
 
 HOME = Path(__file__).parent.parent
 NOTEBOOKS = sorted((HOME / "notebooks").glob("[0-9]_*.ipynb"))
-CHROMIUM = "/usr/bin/chromium"
-QUIET = [
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
 
 
 def ids(path):
@@ -42,8 +28,9 @@ def bench(tmp_path_factory):
 
 
 def test_the_notebooks_are_numbered_in_the_order_of_the_work():
-    assert [path.stem[0] for path in NOTEBOOKS] == [str(k + 1) for k in range(len(NOTEBOOKS))]
-    assert {"1_read_modes", "2_compare_with_reference"} <= {path.stem for path in NOTEBOOKS}
+    numbers = [int(path.stem[0]) for path in NOTEBOOKS]
+    assert numbers == sorted(set(numbers)) and numbers[0] == 0
+    assert {"0_record", "1_read_modes", "2_compare_with_reference"} <= {path.stem for path in NOTEBOOKS}
 
 
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=ids)
@@ -87,28 +74,8 @@ def test_runs_from_top_to_bottom_on_the_sample_guitars(path, bench):
 @pytest.fixture(scope="module")
 def lab(bench):
     """A JupyterLab of its own; gives the address of a notebook by its name."""
-    with socket.socket() as door:
-        door.bind(("127.0.0.1", 0))
-        port = door.getsockname()[1]
-    token = secrets.token_hex(8)
-    environment = {**os.environ, "JUPYTER_CONFIG_DIR": str(bench / "config"), "JUPYTER_PREFER_ENV_PATH": "1"}
-    command = [sys.executable, "-m", "jupyterlab", "--no-browser", "--allow-root", "--ip=127.0.0.1"]
-    command += [f"--port={port}", "--ServerApp.port_retries=0", f"--IdentityProvider.token={token}"]
-    command += [f"--ServerApp.root_dir={bench}"]
-    with open(bench / "lab.log", "w") as log:
-        job = subprocess.Popen(command, stdout=log, stderr=log, env=environment)
-        try:
-            for _ in range(240):
-                try:
-                    urllib.request.urlopen(f"http://127.0.0.1:{port}/api?token={token}").close()
-                    break
-                except OSError:
-                    assert job.poll() is None, (bench / "lab.log").read_text()
-                    time.sleep(0.25)
-            yield lambda name: f"http://127.0.0.1:{port}/doc/tree/notebooks/{name}.ipynb?reset&token={token}"
-        finally:
-            job.terminate()
-            job.wait(30)
+    with running_lab(bench) as address:
+        yield address
 
 
 @pytest.mark.browser
@@ -121,19 +88,7 @@ def lab(bench):
     ],
 )
 def test_in_a_browser_another_guitar_gives_another_picture(lab, name, pick, press):
-    if not os.path.exists(CHROMIUM):
-        assert not os.environ.get("CI"), "chromium is missing: apt-get install chromium"
-        pytest.skip("chromium is not installed")
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as player:
-        browser = player.chromium.launch(executable_path=CHROMIUM, args=QUIET)
-        page = browser.new_page(viewport={"width": 1280, "height": 800})
-        page.set_default_timeout(400_000)
-        page.goto(lab(name))
-        page.get_by_text("Python 3 (ipykernel) | Idle").wait_for()
-        page.get_by_text("Run", exact=True).first.click()
-        page.get_by_text("Run All Cells", exact=True).click()
+    with open_notebook(lab(name)) as page:
         status, picture = page.locator(".luthkit-status"), page.locator(".luthkit-page img").first
         status.get_by_text("Done (1).").wait_for()
         before, table = picture.get_attribute("src"), page.locator(".luthkit-page table").first.inner_text()
@@ -148,4 +103,3 @@ def test_in_a_browser_another_guitar_gives_another_picture(lab, name, pick, pres
         page.get_by_role("button", name=press).click()
         status.get_by_text("/nowhere/at <all> does not exist").wait_for()
         assert "Traceback" not in page.locator("body").inner_text()
-        browser.close()

@@ -6,8 +6,9 @@ import queue
 import sys
 import threading
 from contextlib import suppress
+from dataclasses import asdict
 
-from .common import NOTHING_USABLE, BadUse, say
+from .common import NOTHING_USABLE, BadUse, check_paths, say
 
 _KEYS = "Enter: ready · b: take the last one back · s: skip this position · q: stop here and keep what there is"
 
@@ -25,10 +26,11 @@ def add(commands) -> None:
     record.add_argument("--temperature", type=float, metavar="C", help="of the room, degrees Celsius")
     record.add_argument("--humidity", type=float, metavar="PERCENT", help="relative humidity of the room")
     record.add_argument("--input", default="", metavar="NAME", help="the microphone; see --inputs")
-    record.add_argument("--rate", type=int, default=48000, metavar="HZ", help="samples a second (48000)")
+    record.add_argument("--rate", type=int, metavar="HZ", help="samples a second (the microphone's own)")
     record.add_argument("--inputs", action="store_true", help="list the microphones and stop")
     record.add_argument("--level", action="store_true", help="only check the level, with six taps")
     record.add_argument("--silent", action="store_true", help="no chimes")
+    record.add_argument("--report", metavar="FILE", help="where to write the report (one HTML file)")
     record.add_argument("--json", action="store_true", help="print JSON and nothing else")
     record.set_defaults(run=run)
 
@@ -37,11 +39,13 @@ def run(options) -> int:
     from ..shop.live import Microphone, list_inputs
     from ..show import data
 
+    check_paths((), options.report)
     if options.inputs:
         return _show_inputs(list_inputs(), options.json)
     if options.level:
         with Microphone(options.input, sample_rate_hz=options.rate) as microphone:
             return _check_level(microphone, options)
+    from ..shop.bar_record import check_bar
     from ..shop.desk import Desk
     from ..shop.logbook import open_logbook
     from ..shop.sitting import Plan
@@ -54,15 +58,28 @@ def run(options) -> int:
     )
     logbook = open_logbook(options.logbook) if options.logbook else None
     with Microphone(options.input, sample_rate_hz=options.rate) as microphone:
-        desk = Desk(plan, options.rate, draft=_draft(options, logbook), chimes=not options.silent)
+        desk = Desk(plan, microphone.sample_rate_hz, draft=_draft(options, logbook), chimes=not options.silent)
         _sit(desk, microphone, options)
     path = desk.draft.finish(logbook=logbook)
+    bar = check_bar(path, logbook=logbook)
+    report = None
+    if options.report:
+        from ..show.page import write_page
+        from ..show.sitting import sitting_page
+
+        report = str(write_page(sitting_page(desk.sitting, path=path, bar=bar), options.report))
     good = sum(one.kept for one in desk.sitting.judged)
     if options.json:
         told = [{"file": j.name, "good_taps": j.kept, "verdict": j.verdict} for j in desk.sitting.judged]
-        print(data.to_json({"session": str(path), "good_taps": good, "takes": told}), flush=True)
-    else:
-        print(f"\n{good} good taps are kept in {path}", flush=True)
+        bar_told = {**asdict(bar[0]), "checks": [asdict(check) for check in bar[1]]} if bar else None
+        result = {"session": str(path), "good_taps": good, "takes": told, "bar": bar_told, "report": report}
+        print(data.to_json(result), flush=True)
+        return 0
+    for check in bar[1] if bar else ():
+        print("\n".join((f"\nThe bar: {check.verdict}.", *check.reasons)), flush=True)
+    print(f"\n{good} good taps are kept in {path}", flush=True)
+    if report:
+        print(f"Report: {report}", flush=True)
     return 0
 
 
@@ -146,8 +163,6 @@ def _show_inputs(inputs, as_json: bool) -> int:
 
 
 def _check_level(microphone, options) -> int:
-    from dataclasses import asdict
-
     from ..shop.ear import Ear
     from ..shop.level_check import check_level
     from ..show import data

@@ -61,16 +61,16 @@ class Microphone:
     """An open input: `with Microphone() as microphone: for block in microphone.blocks(): ...`
 
     name : as in `list_inputs`; the usual input when "".
-    sample_rate_hz, n_channels : what is asked of it; nothing is resampled by luthkit.
+    sample_rate_hz : what is asked of it, its own rate when None. luthkit resamples nothing; the system may, when
+        asked for another rate than the microphone's own.
 
     Blocks wait in a queue, so that slow work between them loses nothing. A block before which the system or
     the queue lost sound is marked. Raises `LuthkitError` when there is no such input, when it cannot be opened
     so, or when no sound comes any more (a plug pulled out).
     """
 
-    def __init__(self, name: str = "", *, sample_rate_hz: int = 48000, n_channels: int = 1):
-        self.sample_rate_hz, self.n_channels = sample_rate_hz, n_channels
-        self.name = name
+    def __init__(self, name: str = "", *, sample_rate_hz: int | None = None, n_channels: int = 1):
+        self.name, self.sample_rate_hz, self.n_channels = name, sample_rate_hz, n_channels
         self._blocks: queue.Queue[Block] = queue.Queue(_MOST_BLOCKS_KEPT)
         self._spilt = False
         self._stream = None
@@ -87,6 +87,9 @@ class Microphone:
         if self.name:
             devices = sounddevice.query_devices()
             number = next(k for k, d in enumerate(devices) if d["name"] == self.name and d["max_input_channels"] > 0)
+        if self.sample_rate_hz is None:
+            chosen = [item for item in inputs if item.name == self.name or (not self.name and item.is_usual)]
+            self.sample_rate_hz = round((chosen or inputs)[0].sample_rate_hz)
         try:
             self._stream = sounddevice.InputStream(
                 device=number,

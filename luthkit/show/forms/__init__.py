@@ -3,5 +3,6 @@
 from .comparison import comparison_form
 from .modes import modes_form
 from .naming import naming_form
+from .record import record_form
 
-__all__ = ["comparison_form", "modes_form", "naming_form"]
+__all__ = ["comparison_form", "modes_form", "naming_form", "record_form"]

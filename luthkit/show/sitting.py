@@ -1,0 +1,69 @@
+"""A sitting as a page: what was kept and what was not, and whether the bar reads as it should."""
+
+from __future__ import annotations
+
+import hashlib
+from pathlib import Path
+
+from ..shop.sitting import Sitting
+from .page import Page, bullets, file_word, image, paragraphs, table
+from .plots.record import plot_takes
+
+_CAUTION = (
+    "A soft mallet or a padded knuckle only, felt that is safe for the varnish. Strings stay under tension: mind your "
+    "eyes. Never slacken or remove strings of a guitar that is not yours."
+)
+
+
+def sitting_page(sitting: Sitting, *, path=None, bar=None, title: str = "", remarks=()) -> Page:
+    """The page of a sitting. `path`: where it was kept; `bar`: as `check_bar` gives it; `remarks` come first."""
+    good = sum(one.kept for one in sitting.judged)
+    lost = [one for one in sitting.judged if not one.kept]
+    title = title or f"Recording of {Path(path).parent.name if path else 'a guitar'}"
+    short = f"{good} good tap{'s' * (good != 1)}, {len(lost)} take{'s' * (len(lost) != 1)} left out."
+    if path:
+        short += f" They are kept in {path}."
+    pieces = [*(paragraphs([remark]) for remark in remarks), f'<div class="short">{paragraphs([short])}</div>']
+    pieces.append(paragraphs([line for line in _missing(sitting)]))
+    axes = plot_takes(sitting)
+    pieces.append(image(axes, f"Level of each take; {good} kept, {len(lost)} left out"))
+    rows = [
+        (str(k + 1), one.spot.words, one.spot.placement or "-", one.verdict) for k, one in enumerate(sitting.judged)
+    ]
+    pieces.append(table(("take", "where", "placement", "verdict"), rows))
+    if bar:
+        reading, checks = bar
+        pieces.append("<h2>The bar</h2>")
+        pieces.append(paragraphs([bar_words(reading)]))
+        pieces.append(bullets([f"{check.verdict}. {' '.join(check.reasons)}" for check in checks]))
+    pieces.append(f'<div class="caution">{paragraphs([_CAUTION])}</div>')
+    digest = hashlib.sha256()
+    for one in sitting.judged:
+        digest.update(one.take.samples.tobytes())
+    return Page(title, "".join(pieces), f"{file_word(title)}_takes", digest.hexdigest())
+
+
+def bar_words(reading) -> str:
+    """Pitch and damping of the bar with their errors, in one sentence.
+
+    >>> from luthkit.guitar.sentinel import BarReading
+    >>> bar_words(BarReading(346.2, 0.001, 2.5e-4, 1e-6, 3))
+    'The bar rings at 346.200 ± 0.002 Hz with Q 2000 ± 16 (95 %, 3 taps).'
+    """
+    q = 0.5 / reading.damping_ratio
+    q_u = q * reading.damping_ratio_u / reading.damping_ratio
+    return (
+        f"The bar rings at {reading.frequency_hz:.3f} ± {2 * reading.frequency_u_hz:.3f} Hz with Q {q:.0f} ± "
+        f"{2 * q_u:.0f} (95 %, {reading.n_taps} taps)."
+    )
+
+
+def _missing(sitting: Sitting) -> list[str]:
+    """What the plan asked for and did not get."""
+    said = []
+    for spot in sitting.plan.spots:
+        lacking = sitting.plan.wanted(spot) - sitting.good(spot)
+        if lacking > 0:
+            placement = f", placement {spot.placement}" if spot.placement else ""
+            said.append(f"{spot.words}{placement}: {lacking} more taps were planned.")
+    return said
