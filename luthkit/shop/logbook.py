@@ -127,7 +127,7 @@ class Logbook:
         return read_events(self.guitar(guitar).path / EVENTS)
 
     def unfinished(self) -> tuple[Path, ...]:
-        """What a program that was ended while writing left behind: hidden folders; sound in them may be all there is."""
+        """Hidden folders that a program left which was ended while writing; sound in them may be all there is of it."""
         homes = (self.path, *(self.path / folder for folder in folders_in(self.path)))
         return tuple(path for home in homes for path in sorted(home.glob(f"{COMING}*")))
 

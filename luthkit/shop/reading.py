@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
-from concurrent.futures import Executor, ProcessPoolExecutor
+from concurrent.futures import FIRST_EXCEPTION, Executor, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import replace
@@ -16,6 +16,7 @@ from ..errors import LuthkitError
 from ..guitar.evidence import Reading
 from ..signal.modes import ModeSet, read_modes
 from ..signal.taps import TapSet
+from . import cache
 from .session import Session, read_session
 
 POOL_FROM_BYTES = 1_000_000  # some ten seconds of sound: reading them takes as long as starting processes
@@ -35,7 +36,7 @@ def read_instrument(paths, *, band_hz: tuple[float, float] = (60.0, 1000.0)) -> 
             f"{session.name} has {len(session.recordings)} recordings, but none is called a tap in its usual "
             'condition; list the taps in session.toml with kind = "tap"'
         )
-    return _read(session, session.find_taps(), band_hz)
+    return _read(session, band_hz)
 
 
 def read_conditions(paths, *, band_hz: tuple[float, float] = (60.0, 1000.0)) -> tuple[Reading, ...]:
@@ -51,20 +52,38 @@ def read_conditions(paths, *, band_hz: tuple[float, float] = (60.0, 1000.0)) -> 
     readings = [
         Reading(
             condition,
-            _read(session, session.find_taps(condition=condition, added_mass_g=added_mass_g), band_hz),
+            _read(session, band_hz, condition=condition, added_mass_g=added_mass_g),
             added_mass_g,
         )
         for condition, added_mass_g in asked
     ]
     if session.of_kind("knock"):
-        readings.append(Reading("room knock", _read(session, session.find_taps(kind="knock"), band_hz)))
+        readings.append(Reading("room knock", _read(session, band_hz, kind="knock")))
     return tuple(readings)
 
 
-def _read(session: Session, tapset: TapSet, band_hz) -> ModeSet:
-    """The modes of some taps of a session, with what the session says; a set without modes where no tap is usable."""
+def _read(session: Session, band_hz, **which) -> ModeSet:
+    """The modes of some taps of a session, with what the session says; a set without modes where no tap is usable.
+
+    `which` as in `Session.find_taps`. In a logbook the modes are read once and kept (`cache`).
+    """
+    place = _place(session, band_hz, **which)
+    modeset = cache.recall(place, ModeSet)
+    if modeset is None:
+        modeset = _worked_out(session.find_taps(**which), band_hz, session.name)
+        cache.keep(place, modeset)
+    return _with_words(modeset, session)
+
+
+def _place(session: Session, band_hz, *, kind="tap", condition="", added_mass_g=None) -> Path | None:
+    used = session.of_kind(kind, condition=condition)
+    used = [recording for recording in used if added_mass_g in (None, recording.added_mass_g)]
+    return cache.place_of("modes", used, {"name": session.name, "band_hz": tuple(band_hz)})
+
+
+def _worked_out(tapset: TapSet, band_hz, name: str) -> ModeSet:
     if tapset.taps:
-        modeset = read_modes(tapset, band_hz=band_hz, name=session.name)
+        modeset = read_modes(tapset, band_hz=band_hz, name=name)
     else:
         modeset = ModeSet(
             modes=(),
@@ -74,11 +93,25 @@ def _read(session: Session, tapset: TapSet, band_hz) -> ModeSet:
             sources=tapset.sources,
             parameters={"band_hz": band_hz},
             version=__version__,
-            name=session.name,
+            name=name,
         )
-    notes = dict.fromkeys((*modeset.notes, *tapset.notes, *session.notes))
+    return replace(modeset, notes=(*modeset.notes, *tapset.notes))
+
+
+def _with_words(modeset: ModeSet, session: Session) -> ModeSet:
+    notes = dict.fromkeys((*modeset.notes, *session.notes))
     parameters = {**modeset.parameters, "conditions": dict(session.conditions)}
     return replace(modeset, notes=tuple(notes), parameters=frozen_dict(parameters))
+
+
+def _kept(folder, *, band_hz: tuple[float, float] = (60.0, 1000.0)) -> ModeSet | None:
+    """What `read_instrument` would give, if a logbook holds it already."""
+    try:
+        session = read_session(folder)
+        modeset = cache.recall(_place(session, band_hz), ModeSet)
+    except LuthkitError:
+        return None
+    return _with_words(modeset, session) if modeset is not None else None
 
 
 def read_instruments(folders: Sequence, *, executor: Executor | None = None, **options) -> tuple[ModeSet, ...]:
@@ -88,20 +121,35 @@ def read_instruments(folders: Sequence, *, executor: Executor | None = None, **o
     folders are read in a pool of processes of our own if they hold enough sound to be worth it (starting
     processes takes as long as reading a few short sessions), else one after the other in this process.
 
+    What a logbook keeps of earlier readings is not read again.
+
     Raises `LuthkitError` for the first folder that cannot be read, as if it had been read alone.
     """
     folders = [Path(folder) if isinstance(folder, (str, os.PathLike)) else list(folder) for folder in folders]
+    kept = [_kept(folder, **options) for folder in folders]
+    missing = [folder for folder, known in zip(folders, kept, strict=True) if known is None]
+    new = iter(_read_anew(missing, executor, options))
+    return tuple(known if known is not None else next(new) for known in kept)
+
+
+def _read_anew(folders, executor, options) -> tuple[ModeSet, ...]:
     if executor is None and not _worth_a_pool(folders):
         return tuple(read_instrument(folder, **options) for folder in folders)
     with _pool(len(folders)) if executor is None else _lent(executor) as workers:
         try:
             jobs = [workers.submit(read_instrument, folder, **options) for folder in folders]
+            while wait(jobs, timeout=0.2, return_when=FIRST_EXCEPTION).not_done and not _failed(jobs):
+                pass  # short waits: whoever asked for this may stop it
             return tuple(job.result() for job in jobs)
         except BrokenProcessPool as error:
             raise LuthkitError(
                 "reading was cut short because a helper process was ended from outside, perhaps for want of "
                 "memory; close other programs and try again"
             ) from error
+
+
+def _failed(jobs) -> bool:
+    return any(job.done() and job.exception() for job in jobs)
 
 
 def _worth_a_pool(folders) -> bool:

@@ -1,0 +1,154 @@
+"""Results kept in a logbook: found again, equal in every bit, and gone without harm."""
+
+import datetime
+import json
+import shutil
+
+import numpy as np
+import pytest
+import soundfile
+from hypothesis import given
+from hypothesis import strategies as st
+from hypothesis.extra import numpy as arrays
+
+from luthkit import simulate
+from luthkit.shop import cache, reading
+from luthkit.shop.cache import from_plain, to_plain
+from luthkit.shop.keeping import add_session
+from luthkit.shop.reading import read_instrument, read_instruments
+from luthkit.signal.modes import Mode
+
+RATE = 16000
+
+
+@pytest.fixture(scope="module")
+def taps(tmp_path_factory):
+    """Three synthetic taps in a file, with a date."""
+    folder = tmp_path_factory.mktemp("taps") / "Wren"
+    folder.mkdir()
+    body = simulate.Body(simulate.pole(np.array([100.0, 200.0]), 0.02), np.ones((2, 1)))
+    bench = simulate.Bench(n_taps=3, sample_rate_hz=RATE, length_s=0.7, hum_db=None)
+    for k, (samples, _, _) in enumerate(simulate.tap_sounds(np.random.default_rng(3), body, bench)):
+        soundfile.write(folder / f"{k}.wav", samples, RATE)
+    (folder / "session.toml").write_text('guitar = "Wren"\ndate = 2024-03-09\ntemperature_c = 20\n')
+    return folder
+
+
+@pytest.fixture
+def readings(monkeypatch):
+    """How often modes were really read."""
+    done = []
+    real = reading.read_modes
+    monkeypatch.setattr(reading, "read_modes", lambda *a, **k: done.append(1) or real(*a, **k))
+    return done
+
+
+def same(first, second):
+    """Equal in every bit, types included; two NaN are equal."""
+    return json.dumps(to_plain(first)) == json.dumps(to_plain(second))
+
+
+def test_delete_it_and_it_comes_back_equal(taps, logbook, readings):
+    folder = add_session(logbook, taps).path
+    first = read_instrument(folder)
+    again = read_instrument(folder)
+    assert len(readings) == 1 and again is not first
+    assert same(first, again) and repr(first.modes) == repr(again.modes)
+    np.testing.assert_array_equal(again.amplitudes, first.amplitudes)
+    np.testing.assert_array_equal(again.spectrum.value, first.spectrum.value)
+    assert not again.amplitudes.flags.writeable and not again.spectrum.value.flags.writeable
+    shutil.rmtree(logbook.path / ".luthkit")
+    assert same(read_instrument(folder), first) and len(readings) == 2
+    assert same(read_instrument(taps), first), "outside a logbook the same is read"
+    assert len(readings) == 3
+
+
+def test_words_that_no_number_depends_on_are_taken_fresh(taps, logbook, readings):
+    folder = add_session(logbook, taps).path
+    read_instrument(folder)
+    text = (folder / "session.toml").read_text()
+    (folder / "session.toml").write_text(text.replace("temperature_c = 20", "temperature_c = 25"))
+    assert read_instrument(folder).parameters["conditions"]["temperature_c"] == 25
+    assert len(readings) == 1
+    (folder / "session.toml").write_text(text + '[[recording]]\nfile = "1.wav"\nplacement = "2"\n')
+    assert read_instrument(folder).placements == 2
+    assert len(readings) == 2
+
+
+def test_other_sound_parameters_or_programs_are_read_anew(taps, logbook, readings, monkeypatch):
+    folder = add_session(logbook, taps).path
+    read_instrument(folder)
+    read_instrument(folder, band_hz=(80.0, 1000.0))
+    assert len(readings) == 2
+    samples, _ = soundfile.read(folder / "1.wav")
+    soundfile.write(folder / "1.wav", 0.9 * samples, RATE)
+    changed = read_instrument(folder)
+    assert len(readings) == 3
+    monkeypatch.setattr(cache, "programs", lambda: "a later version")
+    assert same(read_instrument(folder), changed) and len(readings) == 4
+
+
+def test_a_damaged_result_is_read_anew(taps, logbook, readings):
+    folder = add_session(logbook, taps).path
+    first = read_instrument(folder)
+    (kept,) = (logbook.path / ".luthkit" / "results").glob("*/*.json")
+    whole = kept.read_text()
+    for text in (
+        "",
+        whole[: len(whole) // 2],
+        "[]",
+        '{"~": "os:system", "parts": {}}',
+        '{"~": "luthkit.cli:main", "parts": {}}',
+    ):
+        kept.write_text(text)
+        again = read_instrument(folder)
+        assert same(again, first)
+
+
+def test_where_nothing_can_be_written_it_is_read_all_the_same(taps, logbook, readings):
+    folder = add_session(logbook, taps).path
+    (logbook.path / ".luthkit").mkdir(exist_ok=True)
+    (logbook.path / ".luthkit" / "results").write_text("in the way")
+    assert same(read_instrument(folder), read_instrument(folder)) and len(readings) == 2
+
+
+def test_several_at_once_take_what_is_there(taps, logbook, readings):
+    folder = add_session(logbook, taps).path
+    alone = read_instrument(folder)
+    both = read_instruments([folder, taps])
+    assert len(readings) == 2 and same(both[0], alone) and same(both[1], alone)
+
+
+PLAIN = (
+    st.none()
+    | st.booleans()
+    | st.integers()
+    | st.floats()
+    | st.text()
+    | st.complex_numbers()
+    | st.dates()
+    | st.datetimes()
+)
+VALUES = st.recursive(
+    PLAIN | arrays.arrays(st.sampled_from([np.float64, np.complex128, np.int32, np.bool_]), (2, 3)),
+    lambda inner: (
+        st.lists(inner, max_size=3)
+        | st.lists(inner, max_size=3).map(tuple)
+        | st.dictionaries(st.text(), inner, max_size=3)
+    ),
+    max_leaves=8,
+)
+
+
+@given(VALUES)
+def test_whatever_is_kept_comes_back_equal(value):
+    back = from_plain(json.loads(json.dumps(to_plain(value))))
+    assert type(back) is type(value) and same(back, value)
+
+
+def test_what_has_no_text_is_not_kept(logbook):
+    with pytest.raises(TypeError, match="object cannot be kept as text"):
+        to_plain({"x": [object()]})
+    assert from_plain(to_plain(datetime.date(2024, 1, 1))) == datetime.date(2024, 1, 1)
+    mode = Mode(100.0, float("nan"), 0.02, 0.001, -3.0, 0.1)
+    assert repr(from_plain(to_plain(mode))) == repr(mode)
