@@ -10,6 +10,7 @@ import soundfile
 
 from luthkit.shop.session import read_session
 from luthkit.simulate import __main__ as command
+from luthkit.simulate.histories import sample_texts
 from luthkit.simulate.papers import about_text, session_text, truth_text
 from luthkit.simulate.recipe import GUITARS
 from luthkit.simulate.shop import shop_body, write_shop
@@ -31,7 +32,7 @@ def test_all_of_it_is_small_and_in_its_place():
     files = [path for path in HOME.rglob("*") if path.is_file()]
     assert sum(path.stat().st_size for path in files) < 15e6
     expected = {f"{folder}/session.toml" for folder in FOLDERS} | {"truth.json", "ABOUT.md"} | set(SOUNDS)
-    expected |= set(wood_texts())
+    expected |= set(wood_texts()) | set(sample_texts())
     found = {path.relative_to(HOME).as_posix() for path in files if path.suffix != ".png"}  # pictures may lie here
     assert found == expected
     assert sorted(TRUTH["sounds"]) == SOUNDS
@@ -56,6 +57,8 @@ def test_the_papers_are_those_the_command_writes():
         text = (HOME / instrument.folder / "session.toml").read_text(encoding="utf-8")
         assert text == session_text(instrument)
     assert json.loads(truth_text(BODIES, TRUTH["sounds"])) == TRUTH
+    for name, text in sample_texts().items():
+        assert (HOME / name).read_text(encoding="utf-8") == text
 
 
 def test_the_wood_is_what_it_is_said_to_be():

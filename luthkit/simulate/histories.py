@@ -144,3 +144,42 @@ def session_days(rng: np.random.Generator, n_sessions: int, *, new: bool = True)
     while len(days) < n_sessions:
         days.append(days[-1] + int(rng.integers(20, 45)))
     return tuple(days[:n_sessions])
+
+
+SAMPLES = {  # folder of the sample audio -> (name, first reading, seed, days, what `made_history` is to make)
+    "build_four_over_time": (
+        "Build Four",
+        datetime.date(2021, 3, 1),
+        4,
+        (*NEW_GUITAR_DAYS[:-1], 135, 180, 232, 290, 365, 421, 480, 548, 610, 671, 735),
+        {"kind": "settling", "weighed": True, "scatter": 0.0025, "events": ((200, "strings changed", "same gauge"),)},
+    ),
+    "reference_fallowfield_over_time": (
+        "Reference Fallowfield",
+        datetime.date(2021, 4, 12),
+        17,
+        (0, 44, 91, 140, 183, 231, 275, 322, 366, 402, 450, 495, 541, 577, 604),
+        {"kind": "no change", "scatter": 0.0025, "fault_day": 560.0},
+    ),
+}
+_COLUMNS = "date mode frequency_hz frequency_u_hz damping_ratio damping_ratio_u temperature_c relative_humidity_percent"
+
+
+def sample_texts() -> dict[str, str]:
+    """The sample histories: path in the sample audio -> text of a table of readings, or of events."""
+    texts = {}
+    for folder, (name, first, seed, days, told) in SAMPLES.items():
+        options = dict(told)
+        made = made_history(
+            np.random.default_rng(seed), days=sorted(set(days)), modes=tuple(MODES), first_date=first, **options
+        )
+        columns = [*_COLUMNS.split(), *(["mass_g"] if options.get("weighed") else [])]
+        rows = [",".join(str(row[column]) for column in columns) for row in made.rows]
+        texts[f"{folder}/guitar.toml"] = (
+            f'# SYNTHETIC\nname = "{name}"\nnotes = "SYNTHETIC readings of an invented guitar, made by a computer."\n'
+        )
+        texts[f"{folder}/readings.csv"] = "\n".join([",".join(columns), *rows]) + "\n"
+        if made.events:
+            events = [f"{event['date']},{event['kind']},{event['note']}" for event in made.events]
+            texts[f"{folder}/events.csv"] = "\n".join(["date,kind,note", *events]) + "\n"
+    return texts

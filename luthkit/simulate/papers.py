@@ -159,6 +159,10 @@ Each folder holds
 struck at a corner, in the middle of an end and in the middle of a side (a dead room, noise {WOOD_SNR_DB:g} dB under
 the taps). The other pieces have their pitches written down. Air, shear and uneven wood are in the sound.
 
+`build_four_over_time` and `reference_fallowfield_over_time` hold no sound: each is a table of readings, as if one
+guitar had been recorded on many days over two years (`readings.csv`; `events.csv` says what was done to it). One
+settles after it was strung; in the other two modes fall all at once before the last two sessions.
+
 `truth.json` tells what is true: the modes of each guitar (frequency, damping ratio, height of the peak where
 it is struck), the strings, the room, when each tap falls, and which are spoilt.
 

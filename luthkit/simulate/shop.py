@@ -16,6 +16,7 @@ from scipy.signal import fftconvolve
 
 from .bench import force_pulse, in_band_rms, mains_hum, room_response
 from .body import Body, guitar, pole
+from .histories import sample_texts
 from .papers import about_text, rounded, session_text, truth_text
 from .recipe import (
     DIRECT_TO_REVERBERANT_DB,
@@ -68,10 +69,11 @@ def write_shop(folder, *, only: Collection[str] | None = None) -> list[Path]:
     if only is not None:
         return written
     texts = {f"{instrument.folder}/session.toml": session_text(instrument) for instrument in GUITARS}
-    texts |= wood_texts()
+    texts |= wood_texts() | sample_texts()
     texts["truth.json"] = truth_text(bodies, sounds_told)
     texts["ABOUT.md"] = about_text()
     for name, text in texts.items():
+        (folder / name).parent.mkdir(parents=True, exist_ok=True)
         (folder / name).write_text(text, encoding="utf-8")
         written.append(folder / name)
     return written
