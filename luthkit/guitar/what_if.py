@@ -150,3 +150,24 @@ def what_if(fit: BodyFit, change: Change) -> WhatIf:
         after=change.on(fit.model),
         notes=tuple(notes),
     )
+
+
+def mobility_level(fit: BodyFit, frequency_hz, change: Change | None = None) -> tuple[np.ndarray, np.ndarray]:
+    """Mobility at the bridge in dB over 1 m/s/N and its standard uncertainty in dB, each (n_frequencies,).
+
+    Frequencies outside RANGE_HZ raise `LuthkitError`. Uncertainty to first order, so too narrow in the dips.
+    """
+    frequency = np.atleast_1d(np.asarray(frequency_hz, float))
+    if not np.all((frequency >= RANGE_HZ[0]) & (frequency <= RANGE_HZ[1])):
+        raise LuthkitError(
+            f"frequencies from {frequency.min():g} to {frequency.max():g} Hz were asked for; this model holds from "
+            f"{RANGE_HZ[0]:.0f} to {RANGE_HZ[1]:.0f} Hz only"
+        )
+    altered = change or Change()
+
+    def told(logs):
+        model = altered.on(body_model(logs, temperature_c=fit.model.temperature_c))
+        return 20 * np.log10(np.abs(model.mobility(frequency, back_blocked=BACK not in fit.order)))
+
+    level, covariance = propagate(told, fit.log_values, fit.covariance)
+    return level, np.sqrt(np.diag(covariance))

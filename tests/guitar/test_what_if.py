@@ -9,7 +9,7 @@ from test_body_fit import PLAIN, reading, readings_of
 
 from luthkit.errors import LuthkitError
 from luthkit.guitar.body_fit import BACK, NAMES, BodyReading, fit_body
-from luthkit.guitar.what_if import Change, what_if
+from luthkit.guitar.what_if import Change, mobility_level, what_if
 
 FIT = fit_body(readings_of(PLAIN), known={"volume_m3": (PLAIN.volume_m3, 0.01), "hole_radius_m": (0.050, 0.01)})
 CHANGES = (
@@ -105,3 +105,15 @@ def test_trading_places_and_a_missing_back():
     two = fit_body([BodyReading({name: f for name, f in reading(PLAIN).frequency_hz.items() if name != BACK})])
     told = what_if(two, Change(back_mass_factor=1.2))
     assert told.names == NAMES[:2] and any("shows nothing" in note for note in told.notes)
+
+
+def test_mobility_with_its_error():
+    frequency = np.linspace(80, 290, 40)
+    level, u = mobility_level(FIT, frequency)
+    truth = replace(PLAIN, top_q=25.0, air_q=35.0, back_q=30.0).mobility(frequency)
+    assert np.median(np.abs(level - 20 * np.log10(np.abs(truth)))) < 0.5
+    assert np.all(u > 0) and np.median(u) < 1.5
+    heavier, _ = mobility_level(FIT, 280.0, Change(bridge_mass_kg=0.010))
+    assert heavier[0] < mobility_level(FIT, 280.0)[0][0]
+    with pytest.raises(LuthkitError, match="60 to 300 Hz only"):
+        mobility_level(FIT, [100.0, 400.0])

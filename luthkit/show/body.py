@@ -1,0 +1,237 @@
+"""The low body of a guitar, and what a change would do to it: in words, as plain data, and as a page."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import asdict, fields
+from html import escape
+from math import isfinite
+
+from .._text import one_line
+from ..guitar.air_top_back import RANGE_HZ
+from ..guitar.body_fit import BACK, BodyFit
+from ..guitar.helmholtz import END_CORRECTION
+from ..guitar.what_if import Change, WhatIf, what_if
+from ..shop.body import BodySheet
+from .page import Page, bullets, file_word, image, paragraphs, table
+from .words import text_table, with_error
+
+NUMBER_HEADINGS = ("What", "Value", "Known from")
+READING_HEADINGS = ("Tapped", "Mode", "Read", "Model")
+WHAT_IF_HEADINGS = ("Mode", "Now", "After", "Shift", "In cents")
+_NUMBERS = {  # name: words, factor to the unit shown, unit
+    "box_frequency_hz": ("box with its soundhole, all walls rigid", 1, "Hz"),
+    "top_frequency_hz": ("top alone, no air behind it", 1, "Hz"),
+    "top_mass_kg": ("top, effective mass at the bridge", 1000, "g"),
+    "top_stiffness_n_m": ("top, stiffness at the bridge", 0.001, "kN/m"),
+    "top_area_m2": ("top, effective piston area", 1e4, "cm²"),
+    "back_frequency_hz": ("back alone, no air behind it", 1, "Hz"),
+    "back_mass_kg": ("back, effective mass", 1000, "g"),
+    "back_stiffness_n_m": ("back, stiffness", 0.001, "kN/m"),
+    "back_area_m2": ("back, effective piston area", 1e4, "cm²"),
+    "volume_m3": ("air in the body", 1000, "l"),
+    "hole_radius_m": ("soundhole, radius", 1000, "mm"),
+    "air_q": ("Q of the air alone", 1, ""),
+    "top_q": ("Q of the top alone", 1, ""),
+    "back_q": ("Q of the back alone", 1, ""),
+}
+_CHANGES = {  # field: words
+    "hole_radius_factor": "soundhole radius",
+    "volume_factor": "volume of the box",
+    "top_stiffness_factor": "stiffness of the top",
+    "top_mass_factor": "mass of the top",
+    "back_stiffness_factor": "stiffness of the back",
+    "back_mass_factor": "mass of the back",
+}
+CARE = (
+    "No lump of mass on an old finish. Removable putty only where the finish is known to bear it, on a guitar of your "
+    "own; try a hidden spot first, and take it off at once after the taps.",
+    "A plug for the soundhole must close it without pressing on rosette, braces or strings: soft foam in a thin bag, "
+    "never forced.",
+    "Strike with a soft mallet or a knuckle, and hold the back still with a cushion, not with a clamp.",
+    "A hole once cut wider and wood once taken off do not come back. Strings pull on the top the while; before "
+    "thinning, bracing or cutting on the word of a model, ask a qualified repairer.",
+)
+MEANING = (
+    "Air, top and back are taken as three pistons that push on the air in the box. That is true enough from "
+    f"{RANGE_HZ[0]:.0f} to {RANGE_HZ[1]:.0f} Hz and nowhere else: above, dipoles and standing waves take over, and "
+    "nothing is claimed.",
+    "“measured”: these taps say so. “believed”: the taps hardly say, the number is a usual one with a wide "
+    "error. Plugged taps tell the box, known masses on the bridge tell mass, stiffness and area.",
+    "± is one standard uncertainty; bars and bands in pictures are 95 %.",
+    "An effective mass is what the bridge has to move, not what the plate weighs, and it changes with strings, "
+    "finish and how the guitar is held. Write those down beside it.",
+    f"The air reaches out of the hole by {END_CORRECTION:.2f} radii, both ends together; textbooks say 1.46 to 1.70, "
+    "which moves the box by 7 %.",
+    "The figures were tested on simulated guitars only, with dipoles and a standing wave that the model does not have.",
+)
+
+
+def change_text(change: Change) -> str:
+    """'soundhole radius -5 %, 8 g on the bridge', or 'nothing changed'."""
+    parts = [
+        f"{words} {100 * (getattr(change, name) - 1):+.0f} %"
+        for name, words in _CHANGES.items()
+        if getattr(change, name) != 1
+    ]
+    if change.bridge_mass_kg:
+        where = "more on" if change.bridge_mass_kg > 0 else "less on"
+        parts.append(f"{abs(1000 * change.bridge_mass_kg):.0f} g {where} the bridge")
+    return ", ".join(parts) or "nothing changed"
+
+
+def number_rows(fit: BodyFit) -> list[tuple[str, ...]]:
+    """One row for each number, in the order of NUMBER_HEADINGS."""
+    rows = []
+    for name, (words, factor, unit) in _NUMBERS.items():
+        if name.startswith("back_") and BACK not in fit.order:
+            continue
+        number = fit.numbers[name]
+        text = with_error(factor * number.value, factor * number.u, unit=unit)
+        rows.append((words, text, "measured" if number.is_measured else "believed"))
+    return rows
+
+
+def reading_rows(fit: BodyFit) -> list[tuple[str, ...]]:
+    """What was read beside what the model makes of it, in the order of READING_HEADINGS."""
+    rows = []
+    for reading, fitted in zip(fit.readings, fit.fitted_hz, strict=True):
+        for name in fitted:
+            u = reading.frequency_u_hz.get(name, float("nan"))
+            read = with_error(reading.frequency_hz[name], u, unit="Hz")
+            rows.append((reading.condition, name, read, f"{fitted[name]:.1f} Hz"))
+    return rows
+
+
+def what_if_rows(told: WhatIf) -> list[tuple[str, ...]]:
+    """Where the modes go, in the order of WHAT_IF_HEADINGS."""
+    rows = []
+    for k, name in enumerate(told.names):
+        now = with_error(told.now_hz[k], told.now_u_hz[k], unit="Hz")
+        if not isfinite(told.after_hz[k]):
+            rows.append((name, now, "cannot tell", "cannot tell", "cannot tell"))
+            continue
+        cents = f"{1731.2 * told.shift[k] / (1 + told.shift[k] / 2):+.0f}"
+        shift = with_error(100 * told.shift[k], 100 * told.shift_u[k], unit="%") if told.shift_u[k] else "none"
+        rows.append((name, now, with_error(told.after_hz[k], told.after_u_hz[k], unit="Hz"), shift, cents))
+    return rows
+
+
+def summary(sheet: BodySheet, told: WhatIf) -> tuple[str, ...]:
+    """A few plain sentences."""
+    mass = sheet.fit.numbers["top_mass_kg"]
+    now = ", ".join(f"{name} {hz:.1f} Hz" for name, hz in zip(told.names, told.now_hz, strict=True))
+    lines = [f"{sheet.name}: {now}."]
+    if mass.is_measured:
+        lines.append(f"The bridge moves an effective mass of {with_error(1000 * mass.value, 1000 * mass.u, unit='g')}.")
+    else:
+        lines.append("Effective mass, stiffness and area of the top: cannot tell without taps with a known mass.")
+    if told.change != Change():
+        parts = [
+            f"{name} {100 * shift:+.1f} ± {100 * u:.1f} %" if isfinite(shift) else f"{name} cannot tell"
+            for name, shift, u in zip(told.names, told.shift, told.shift_u, strict=True)
+        ]
+        lines.append(f"With {change_text(told.change)}: {', '.join(parts)}.")
+    return tuple(lines)
+
+
+def body_text(sheet: BodySheet, change: Change | None = None) -> str:
+    """The sheet for the terminal."""
+    told = what_if(sheet.fit, change or Change())
+    parts = [*map(one_line, summary(sheet, told)), "", text_table(NUMBER_HEADINGS, number_rows(sheet.fit))]
+    if told.change != Change():
+        parts += ["", f"With {change_text(told.change)}:", text_table(WHAT_IF_HEADINGS, what_if_rows(told))]
+    parts += ["", text_table(READING_HEADINGS, reading_rows(sheet.fit)), ""]
+    notes = [sheet.box_check.sentence] if sheet.box_check else []
+    parts += [f"- {one_line(note)}" for note in (*notes, *sheet.notes, *told.notes)]
+    parts += ["", "Take care:", *(f"- {line}" for line in CARE)]
+    return "\n".join(parts)
+
+
+def body_page(sheet: BodySheet, change: Change | None = None) -> Page:
+    """The report of the body and of one change."""
+    told = what_if(sheet.fit, change or Change())
+    notes = [sheet.box_check.sentence] if sheet.box_check else []
+    parts = [
+        f'<div class="short">{paragraphs(summary(sheet, told))}</div>',
+        f'<div class="caution">{bullets(CARE)}</div>',
+        "<h2>Where air, top and back lie</h2>",
+        what_if_body(sheet.fit, told),
+        "<h2>The body in numbers</h2>",
+        table(NUMBER_HEADINGS, number_rows(sheet.fit)),
+        "<h2>What was read, and what the model makes of it</h2>",
+        table(READING_HEADINGS, reading_rows(sheet.fit)),
+        bullets((*notes, *sheet.notes)),
+        "<h2>What the figures mean</h2>",
+        bullets(MEANING),
+    ]
+    title = f"Air, top and back of {sheet.name}"
+    return Page(title, "\n".join(parts), f"{file_word(sheet.name)}_body", _identity(sheet), sheet.version)
+
+
+def what_if_body(fit: BodyFit, told: WhatIf) -> str:
+    """Pictures and table of one change, as HTML."""
+    from .plots.body import plot_mobility, plot_what_if
+
+    words = change_text(told.change)
+    rows = what_if_rows(told)
+    said = "; ".join(f"{row[0]} {row[1]}, after {row[2]}" for row in rows)
+    columns = WHAT_IF_HEADINGS if told.change != Change() else WHAT_IF_HEADINGS[:2]
+    return "\n".join(
+        [
+            f"<p>{escape(words[0].upper() + words[1:])}.</p>",
+            image(plot_what_if(told), f"Frequencies now and after: {words}. {said}"),
+            table(columns, [row[: len(columns)] for row in rows]),
+            bullets(told.notes),
+            image(plot_mobility(fit, told.change), f"Mobility at the bridge over frequency, now and after: {words}"),
+        ]
+    )
+
+
+def body_data(sheet: BodySheet, change: Change | None = None) -> dict:
+    """The sheet as a plain dictionary."""
+    fit, told = sheet.fit, what_if(sheet.fit, change or Change())
+    return {
+        "name": sheet.name,
+        "numbers": {name: asdict(number) for name, number in fit.numbers.items()},
+        "readings": [
+            {
+                **{entry.name: _plain(getattr(reading, entry.name)) for entry in fields(reading)},
+                "fitted_hz": dict(fitted),
+            }
+            for reading, fitted in zip(fit.readings, fit.fitted_hz, strict=True)
+        ],
+        "chi_square": fit.chi_square,
+        "degrees_of_freedom": fit.degrees_of_freedom,
+        "box_check": asdict(sheet.box_check) if sheet.box_check else None,
+        "what_if": {
+            "change": asdict(told.change),
+            "modes": [
+                {
+                    "name": name,
+                    **{
+                        column: float(getattr(told, column)[k])
+                        for column in ("now_hz", "now_u_hz", "after_hz", "after_u_hz", "shift", "shift_u")
+                    },
+                }
+                for k, name in enumerate(told.names)
+            ],
+            "notes": list(told.notes),
+        },
+        "temperature_c": fit.model.temperature_c,
+        "notes": list(sheet.notes),
+        "cautions": list(CARE),
+        "sources": dict(sheet.sources),
+        "version": sheet.version,
+    }
+
+
+def _plain(value):
+    return dict(value) if isinstance(value, Mapping) else value
+
+
+def _identity(sheet: BodySheet) -> str:
+    """SHA-256 over what kind of report this is and the recordings behind it."""
+    parts = ["Body", sheet.name, *(f"{key}={value}" for key, value in sorted(sheet.sources.items()))]
+    return hashlib.sha256("\n".join(parts).encode("utf-8", "backslashreplace")).hexdigest()
