@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import csv
 import os
 import re
 import tempfile
-from base64 import b64encode
+from base64 import b64decode, b64encode
 from dataclasses import dataclass
 from datetime import datetime
 from html import escape
+from html.parser import HTMLParser
 from pathlib import Path
 
 from .. import __version__
@@ -99,6 +101,68 @@ def default_path(page: Page, folder=".") -> Path:
         if not path.exists() or identity_in(path) == page.identity:
             return path
         number += 1
+
+
+def save_pieces(page: Page, folder=".") -> list[Path]:
+    """Every picture of a page as PNG and every table as CSV, in a folder of their own; the paths.
+
+    A folder of that name that is there already is left alone: the new one gets a number.
+    """
+    pieces = _Pieces()
+    pieces.feed(page.body)
+    if not pieces.pictures and not pieces.tables:
+        return []
+    number, home = 1, Path(folder) / page.stem[:100]
+    while home.exists():
+        number += 1
+        home = Path(folder) / f"{page.stem[:100]}_{number}"
+    try:
+        home.mkdir(parents=True)
+        paths = []
+        for k, picture in enumerate(pieces.pictures, start=1):
+            paths.append(home / f"picture_{k}.png")
+            paths[-1].write_bytes(picture)
+        for k, rows in enumerate(pieces.tables, start=1):
+            paths.append(home / f"table_{k}.csv")
+            with open(paths[-1], "w", newline="", encoding="utf-8-sig") as file:
+                csv.writer(file).writerows(rows)
+    except OSError as error:
+        raise LuthkitError(
+            f"{home} cannot be written ({_why(error)}); free some space or use another folder"
+        ) from error
+    return paths
+
+
+class _Pieces(HTMLParser):
+    """Pictures (PNG) and tables (rows of text) of a page."""
+
+    def __init__(self):
+        super().__init__()
+        self.pictures: list[bytes] = []
+        self.tables: list[list[list[str]]] = []
+        self._inside = False
+
+    def handle_starttag(self, tag, attrs):
+        source = dict(attrs).get("src", "")
+        if tag == "img" and source.startswith("data:image/png;base64,"):
+            self.pictures.append(b64decode(source.split(",", 1)[1]))
+        elif tag == "table":
+            self.tables.append([])
+        elif tag == "tr" and self.tables:
+            self.tables[-1].append([])
+        elif tag in ("td", "th"):
+            self.tables[-1][-1].append("")
+            self._inside = True
+        elif tag == "br" and self._inside:
+            self.tables[-1][-1][-1] += " "
+
+    def handle_endtag(self, tag):
+        if tag in ("td", "th"):
+            self._inside = False
+
+    def handle_data(self, data):
+        if self._inside:
+            self.tables[-1][-1][-1] += data
 
 
 def identity_in(path) -> str | None:

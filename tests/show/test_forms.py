@@ -1,13 +1,16 @@
 """The forms of the notebooks, worked as a hand would: pick, press, look."""
 
+import csv
 import re
+import threading
+import time
 from dataclasses import replace
 
 import pytest
 
 from luthkit.errors import LuthkitError
 from luthkit.show import forms
-from luthkit.show.forms import common
+from luthkit.show.forms import common, form
 
 
 @pytest.fixture
@@ -90,7 +93,7 @@ def test_the_second_form_puts_the_build_beside_all_others(shop, tmp_path):
     hand["Compare"].click()
     assert hand.said == "Done (2)." and "“other room”" in hand["luthkit-page"].value
     hand["Save report"].click()
-    (report,) = (tmp_path / "notebooks").iterdir()
+    (report,) = (tmp_path / "notebooks").glob("*.html")
     assert str(report) in hand.said
 
 
@@ -125,11 +128,57 @@ def test_no_usable_tap_says_why(shop, build):
 
 def test_without_any_guitar_the_form_waits(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
-    for form in (
+    for empty in (
         forms.modes_form(start=tmp_path / "x" / "y"),
         forms.comparison_form(start=tmp_path / "x" / "y"),
     ):
-        hand = Hand(form)
+        hand = Hand(empty)
         assert hand.said == "Choose, then press the button."
         (hand.parts.get("Read modes") or hand["Compare"]).click()
         assert "no guitar is chosen" in hand.said.lower()
+
+
+def test_what_was_chosen_is_remembered(shop, tmp_path):
+    hand = Hand(forms.comparison_form())
+    hand["References"].value = hand["References"].value[1:]
+    hand["Between them"].value = "other room"
+    hand["Compare"].click()
+    again = Hand(forms.comparison_form())
+    assert again["References"].value == hand["References"].value and again["Between them"].value == "other room"
+    assert shop["asked"][-1] == ["new build", "older"]
+    for spoilt in ("no json", "[]", '{"comparison": {"Between them": "the moon", "References": ["gone"]}}'):
+        (tmp_path / "notebooks" / "luthkit_choices.json").write_text(spoilt)
+        assert Hand(forms.comparison_form()).said == "Done (1)."
+
+
+def test_long_work_tells_the_time_and_can_be_stopped(monkeypatch, tmp_path):
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(form, "_in_notebook", lambda: True)
+    slow = form.Form("Work", [])
+    at_work, said = threading.Event(), []
+
+    def act():
+        while True:
+            said.append(hand.said)
+            at_work.set()
+            time.sleep(0.02)
+
+    slow.act = act
+    hand = Hand(slow.open(ready=False))
+    hand["Work"].click()
+    assert at_work.wait(10) and hand["Work"].disabled and not hand["Stop"].disabled
+    hand["Stop"].click()
+    slow._worker.join(10)
+    assert hand.said.startswith("Stopped") and not hand["Work"].disabled and hand["Stop"].disabled
+    assert any("At work" in each for each in said)
+
+
+def test_pictures_and_tables_are_saved_as_files(shop, tmp_path, build):
+    hand = Hand(forms.modes_form())
+    hand["Save pictures and tables"].click()
+    hand["Save pictures and tables"].click()
+    first, second = sorted(path for path in (tmp_path / "notebooks").iterdir() if path.is_dir())
+    assert (first / "picture_1.png").read_bytes().startswith(b"\x89PNG") and second.name.endswith("_2")
+    rows = list(csv.reader((first / "table_1.csv").read_text(encoding="utf-8-sig").splitlines()))
+    assert rows[0][1].startswith("Frequency") and len(rows) == 1 + len(build.modes)
+    assert "104.0" in rows[1][1]

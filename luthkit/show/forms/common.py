@@ -1,4 +1,4 @@
-"""What all forms share: fields, buttons, a line of status and a page of results. No code to read or to change.
+"""What the forms share: fields, folders to pick, and a reader that remembers. No code to read or to change.
 
 Every error is one sentence in the form. A form starts with the sample guitars and reads them at once, so that
 a notebook runs from top to bottom without a hand.
@@ -7,7 +7,6 @@ a notebook runs from top to bottom without a hand.
 from __future__ import annotations
 
 import os
-from html import escape
 from pathlib import Path
 
 import ipywidgets as widgets
@@ -15,7 +14,9 @@ import ipywidgets as widgets
 from ...errors import LuthkitError
 from ...shop.reading import read_instruments
 from ...signal.recording import SUFFIXES
-from ..page import STYLE, default_path, write_page
+from .form import Form
+
+__all__ = ["LAYOUT", "WIDE", "Form", "Reader", "chosen", "find_guitars", "folder_list", "label", "path_field"]
 
 WIDE = {"description_width": "11rem"}
 LAYOUT = {"width": "44rem"}
@@ -103,70 +104,3 @@ class Reader:
             str(folder),
             *((str(p), p.stat().st_size, p.stat().st_mtime_ns) for p in files if p.exists()),
         )
-
-
-class Form:
-    """Fields, two buttons, a line of status and a page of results. `act` gives the `Page` to show."""
-
-    def __init__(self, verb, fields):
-        self.reader = Reader()
-        self.act = None
-        self._result = None
-        self._count = 0
-        self._fields = fields
-        self._go = widgets.Button(description=verb, button_style="primary", icon="check")
-        self._save = widgets.Button(description="Save report", disabled=True, icon="save")
-        self._status = widgets.HTML()
-        self._status.add_class("luthkit-status")
-        self._page = widgets.HTML()
-        self._page.add_class("luthkit-page")
-        self._go.on_click(lambda _: self._run())
-        self._save.on_click(lambda _: self._write())
-
-    def open(self, *, ready: bool):
-        """The whole form; reads what is chosen at once when `ready`."""
-        if ready:
-            self._run()
-        else:
-            self._say("Choose, then press the button.")
-        style = widgets.HTML(f"<style>{STYLE}.jp-InputPlaceholder{{display:none!important}}</style>")
-        buttons = widgets.HBox([self._go, self._save])
-        return widgets.VBox([style, *self._fields, buttons, self._status, self._page])
-
-    def _run(self):
-        self._go.disabled = self._save.disabled = True
-        self._say("Reading the recordings; this takes some seconds.")
-        try:
-            self._result = self.act()
-        except Exception as error:
-            self._result = None
-            self._page.value = ""
-            self._say(_sentence(error), wrong=True)
-        else:
-            self._count += 1
-            self._page.value = f'<div class="luthkit">{self._result.body}</div>'
-            self._say(f"Done ({self._count}).")
-        self._go.disabled = False
-        self._save.disabled = self._result is None
-
-    def _write(self):
-        try:
-            path = write_page(self._result, default_path(self._result))
-        except Exception as error:
-            self._say(_sentence(error), wrong=True)
-        else:
-            self._say(f"The report was saved as {path.resolve()}")
-
-    def _say(self, sentence, *, wrong=False):
-        color = "#882255" if wrong else "inherit"
-        self._status.value = f'<span style="color:{color};font-size:15px">{escape(sentence)}</span>'
-
-
-def _sentence(error) -> str:
-    """One sentence for the form, never a traceback."""
-    if isinstance(error, LuthkitError):
-        text = str(error)
-    else:
-        text = f"luthkit met a fault of its own, {type(error).__name__}: {error}"
-    text = " ".join(text.split())
-    return text[:1].upper() + text[1:]

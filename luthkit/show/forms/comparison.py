@@ -11,7 +11,7 @@ from ...errors import LuthkitError
 from ...guitar.comparison import compare
 from ...guitar.thresholds import SETTINGS, Thresholds
 from ..report import report_page
-from .common import LAYOUT, WIDE, Form, chosen, find_guitars, folder_list, label, path_field
+from .common import LAYOUT, WIDE, Form, Reader, chosen, find_guitars, folder_list, label, path_field
 
 _IN_WORDS = {
     "same set-up": "nothing was moved but the guitar",
@@ -46,7 +46,9 @@ def comparison_form(*, start=None) -> widgets.Widget:
         style=WIDE,
         layout=LAYOUT,
     )
-    form = Form("Compare", [build, build_path, references, reference_path, setting])
+    form = Form("Compare", [build, build_path, references, reference_path, setting], name="comparison")
+
+    reader = Reader()
 
     def read():
         (first,) = chosen([build.value], build_path.value)
@@ -54,7 +56,7 @@ def comparison_form(*, start=None) -> widgets.Widget:
         others += chosen([], reference_path.value) if reference_path.value.strip() else []
         if not others:
             raise LuthkitError("no reference is marked; click on one, or on several with the Ctrl key held")
-        modesets = form.reader.read([first, *others])
+        modesets = reader.read([first, *others])
         thresholds = replace(Thresholds(), setting=setting.value)
         return report_page(compare(modesets[0], modesets[1:], thresholds=thresholds))
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import ipywidgets as widgets
 
 from ..report import report_page
-from .common import Form, chosen, find_guitars, folder_list, path_field
+from .common import Form, Reader, chosen, find_guitars, folder_list, path_field
 
 
 def modes_form(*, start=None) -> widgets.Widget:
@@ -16,10 +16,12 @@ def modes_form(*, start=None) -> widgets.Widget:
     guitars = find_guitars(start)
     folder = folder_list("Guitar", guitars)
     path = path_field("or a folder elsewhere")
-    form = Form("Read modes", [folder, path])
+    form = Form("Read modes", [folder, path], name="modes")
+
+    reader = Reader()
 
     def read():
-        (modeset,) = form.reader.read(chosen([folder.value], path.value))
+        (modeset,) = reader.read(chosen([folder.value], path.value))
         return report_page(modeset)
 
     form.act = read
