@@ -11,7 +11,7 @@ import scipy.fft
 from .._frozen import frozen_array
 from ..errors import LuthkitError
 
-_BLOCK_S, _FADE_PART = 3.0, 8  # long against the ringing of the narrowest band; blocks overlap by an eighth
+_BLOCK_S, _FADE_PART = 3.0, 4  # long against the ringing of the narrowest band; blocks overlap by a quarter
 _POLES_HZ = (20.598997, 107.65265, 737.86223, 12194.217)  # IEC 61672-1, annex E, from memory
 _PREFERRED = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)  # ISO 266, R 10
 
