@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import scipy.fft
-from scipy.ndimage import maximum_filter1d
+from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
 from .._frozen import frozen_array, frozen_dict
 from ..errors import LuthkitError, RecordingError
@@ -24,6 +24,7 @@ KINDS = ("strum", "pluck")
 _HOP_S, _FRAME_S, _N_BANDS = 0.005, 0.023, 20
 _BEFORE_HOPS = 8  # what rang in these 40 ms is what a stroke must rise above
 _LEAP_LIMIT_DB = 20.0
+_STAYS_DB = 1.0
 _GUARD_S, _HAND_GUARD_S = 0.01, 0.05
 _NOISE_S = 0.25
 _HAND_DB, _HAND_S = 9.0, 0.2  # a hand on the strings makes them fall by so much within this time
@@ -193,7 +194,7 @@ def _band_power(recording: Recording, hop: int) -> np.ndarray:
     rows, left = [], None
     for _, block in recording.blocks(block_s=10.0):
         mono = block.mean(axis=1).astype(np.float32)
-        left = np.concatenate([np.full(size // 2, mono[0]) if left is None else left, mono])
+        left = np.concatenate([mono[size // 2 : 0 : -1] if left is None else left, mono])
         n_frames = max(0, (left.size - size) // hop + 1)
         frames = np.lib.stride_tricks.sliding_window_view(left, size)[::hop][:n_frames] if n_frames else []
         for first in range(0, n_frames, 256):
@@ -205,7 +206,10 @@ def _band_power(recording: Recording, hop: int) -> np.ndarray:
 
 
 def _leaps(power, min_apart_s) -> list[tuple[int, float]]:
-    """(hop, leap in dB) of each rise, the mean over the half of the bands that rise most."""
+    """(hop, leap in dB) of each rise, the mean over the half of the bands that rise most.
+
+    Strings ring on, a click is over at once: a tenth of a second later half of the bands must still lie higher.
+    """
     level = 10 * np.log10(power + 1e-5 * power.max(axis=0) + 1e-300)
     before = maximum_filter1d(level, _BEFORE_HOPS, axis=0, mode="nearest")
     lag = _BEFORE_HOPS // 2 + 3
@@ -214,6 +218,10 @@ def _leaps(power, min_apart_s) -> list[tuple[int, float]]:
     leap = rise[:, rise.shape[1] // 2 :].mean(axis=1)
     found: list[tuple[int, float]] = []
     reach = round(0.1 / _HOP_S)
+    later = uniform_filter1d(level, 10, axis=0, mode="nearest")  # 0.065 to 0.115 s after
+    later = np.concatenate([later[18:], np.repeat(level[-1:], 18, axis=0)])[: len(level)]
+    stays = np.sort(later - before, axis=1)[:, rise.shape[1] // 2 :].mean(axis=1)
+    leap[stays < _STAYS_DB] = 0
     top = (leap == maximum_filter1d(leap, 2 * reach + 1)) & (leap > 1.0)
     for k in np.flatnonzero(top):
         if found and (k - found[-1][0]) * _HOP_S < min_apart_s:
