@@ -21,7 +21,7 @@ from .._threads import one_thread
 from ..errors import LuthkitError
 from .air import AIR_DENSITY_KG_M3
 from .closed import closed_stiffness
-from .plates import Plate, PlateModes, Stiffness, modes_of, per_mass, square_frequencies
+from .plates import SIZE, Plate, PlateModes, Stiffness, modes_of, per_mass, square_frequencies
 
 MODEL_U = 0.002  # of each frequency: uneven wood and thickness, supports (judgement, no source)
 LOSS_U = 0.02  # of each loss: supports and air (judgement, no source)
@@ -29,6 +29,7 @@ _COARSE, _FINE = 0.04, 0.005  # how near a match must be at first, and at last
 _UNHEARD, _FOREIGN = 1.0, 9.0  # what a mode that was not heard, or that is not the plate's, costs
 _TIE = 6.0  # two explanations closer than this in chi-square cannot be told apart
 _MOST = 12  # heard modes, the lowest, that are used
+_ROUGH = 5  # beam shapes a direction and class while searching
 _TRIED = 8  # heard modes, the lowest, that may be one of the three
 
 
@@ -147,7 +148,7 @@ class _Fit:
             scores[k] += self._surprise(start)
         tried: list[_Try] = []
         for k in np.argsort(scores)[:8]:
-            found = self._refine(starts[k])
+            found = self._refine(starts[k], (_COARSE, 0.02, 0.01, _FINE, _FINE), size=_ROUGH)
             if found and not any(_same(found, other) for other in tried):
                 tried.append(found)
         if not tried:
@@ -156,7 +157,10 @@ class _Fit:
                 "plate hung free, and that the taps are of this plate"
             )
         tried.sort(key=lambda found: found.score)
-        return tried[0], len(tried) > 1 and tried[1].score - tried[0].score < _TIE
+        tried = [self._refine(found.parameters, (_FINE, _FINE), size=SIZE) or found for found in tried[:2]]
+        tried.sort(key=lambda found: found.score)
+        near = len(tried) > 1 and tried[1].score - tried[0].score < _TIE
+        return tried[0], near and not _same(*tried)
 
     def _starts(self) -> list[np.ndarray]:
         """Parameters for every way to name three of the modes, or two of them and guess the third."""
@@ -206,9 +210,9 @@ class _Fit:
         unheard = np.sum(log_model < self.log_f.max()) - np.sum(log_model[rows] < self.log_f.max())
         return rows, columns, float(cost[rows, columns].sum() + _FOREIGN * foreign + _UNHEARD * unheard)
 
-    def _model(self, parameters) -> PlateModes:
+    def _model(self, parameters, size: int) -> PlateModes:
         n = min(20, 2 * len(self.heard) + 4)
-        return modes_of(self._rates(parameters), self.plate, n_modes=n, air_density_kg_m3=self.air)
+        return modes_of(self._rates(parameters), self.plate, n_modes=n, air_density_kg_m3=self.air, size=size)
 
     def _slopes(self, parameters, modes: PlateModes, rows) -> np.ndarray:
         """d ln f / d (ln E_L, ln E_R, ln G, nu), (n, 4), by Rayleigh's principle."""
@@ -222,11 +226,11 @@ class _Fit:
         slope[:, 3] += bent * 2 * held / (1 - held) / nu
         return slope / 2
 
-    def _refine(self, start) -> _Try | None:
+    def _refine(self, start, reaches, *, size: int) -> _Try | None:
+        """Gauss-Newton steps, each with its reach for matches; None when hardly anything matches."""
         parameters = start.copy()
-        reaches = (_COARSE, 0.02, 0.01, _FINE, _FINE, _FINE, _FINE)
         for reach in reaches:
-            modes = self._model(parameters)
+            modes = self._model(parameters, size)
             log_model = np.log(modes.frequency_hz)
             rows, columns, _ = self._match(log_model, reach)
             if len(rows) < 2:
@@ -239,7 +243,7 @@ class _Fit:
             step = np.linalg.solve(information, pull)
             parameters = parameters + np.clip(step, -0.3, 0.3)
             parameters[3] = np.clip(parameters[3], 0.05, 0.8)
-        modes = self._model(parameters)
+        modes = self._model(parameters, size)
         rows, columns, score = self._match(np.log(modes.frequency_hz), _FINE)
         if len(rows) < 2:
             return None

@@ -1,0 +1,101 @@
+"""From a piece on disk and its sounds to its stiffness, with and without a force hammer."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from luthkit import LuthkitError
+from luthkit.shop.woodpile import band_of, read_history, read_pieces, read_wood
+from luthkit.simulate.bench import force_pulse
+from luthkit.simulate.woodpile import LOSS_FACTORS, SPRUCE, wood_body
+from luthkit.wood.reading import change_between
+from luthkit.wood.stock import read_stock
+
+STOCK = Path(__file__).parent.parent.parent / "sample_audio" / "stock"
+
+
+@pytest.fixture(scope="module")
+def spruce():
+    return next(piece for piece in read_stock(STOCK) if piece.name == "Spruce 31")
+
+
+@pytest.fixture(scope="module")
+def reading(spruce):
+    return read_wood(spruce)
+
+
+def test_the_sample_plate_is_what_it_was_made_of(reading):
+    """Made with air, shear and uneven wood, none of them told to the reader but the air."""
+    for name, true in (("along", SPRUCE.along_pa), ("across", SPRUCE.across_pa), ("shear", SPRUCE.shear_pa)):
+        found = reading.values[name]
+        assert found.value == pytest.approx(true, rel=0.015), name
+        assert abs(found.value - true) < 2 * found.u
+    for name, true in zip(("loss_along", "loss_across", "loss_shear"), LOSS_FACTORS, strict=True):
+        assert reading.values[name].value == pytest.approx(true, rel=0.05)
+    assert reading.plate.certain and reading.plate.foreign == ()
+    assert set(reading.sources) == {"corner.flac", "end.flac", "side.flac"}
+
+
+def test_its_two_days_agree_in_one_climate(spruce):
+    earlier, later = read_history(spruce)
+    for name, (change, u) in change_between(earlier, later).items():
+        assert abs(change) < 2 * u, name
+
+
+def test_all_pieces_and_one_that_cannot_be_read(tmp_path):
+    readings = read_pieces(read_stock(STOCK))
+    assert [r.piece.name for r in readings] == ["Mahogany 4", "Maple 12", "Spruce 31"]
+    assert all("along" in r.values for r in readings)
+    text = (STOCK / "spruce_31.toml").read_text(encoding="utf-8")
+    (tmp_path / "spruce_31.toml").write_text(text, encoding="utf-8")  # its sound is not there
+    (lost,) = read_pieces(read_stock(tmp_path))
+    assert set(lost.values) == {"density"} and "is not there" in lost.notes[0]
+
+
+def test_the_band_holds_the_modes_of_the_plate(spruce):
+    low, high = band_of(spruce.latest, spruce)
+    body = wood_body()
+    assert low < body.frequency_hz[0] and body.frequency_hz[8] < high
+
+
+def hammered(folder, spruce, *, broken=False):
+    """A stereo recording a place: channel 0 the hammer's force, channel 1 the sound."""
+    rng, rate, body = np.random.default_rng(4), 22_050, wood_body()
+    (folder / "taps").mkdir()
+    for number, place in enumerate(("corner", "end", "side")):
+        dry = body.impulse_response(1.4, rate, number)
+        samples = 2e-5 * rng.standard_normal((round(8.6 * rate), 2))
+        for k in range(5):
+            start = round((0.6 + 1.6 * k) * rate)
+            pulse = force_pulse(rng.uniform(6e-4, 9e-4), rate) * rng.uniform(0.6, 1.4)
+            samples[start : start + len(pulse), 0] += 3 * pulse
+            other = rng.standard_normal(len(pulse)) if broken else pulse
+            blow = np.convolve(dry, other)[: round(1.4 * rate)]
+            stop = min(start + len(blow), len(samples))
+            samples[start:stop, 1] += 0.3 * (blow / np.abs(blow).max())[: stop - start]
+        soundfile.write(folder / "taps" / f"{place}.wav", samples, rate, subtype="FLOAT")
+    text = (STOCK / "spruce_31.toml").read_text(encoding="utf-8")
+    text = text.replace('taps = "spruce_31"', 'taps = "taps"\nforce_channel = 0')
+    (folder / "piece.toml").write_text(text, encoding="utf-8")
+    return read_stock(folder)[0]
+
+
+def test_two_channel_hammer_taps(tmp_path, spruce):
+    found = read_wood(hammered(tmp_path, spruce))
+    assert found.values["along"].value == pytest.approx(SPRUCE.along_pa, rel=0.015)
+    assert not any("hammer" in note for note in found.notes)
+
+
+def test_a_hammer_that_tells_another_tale_is_named(tmp_path, spruce):
+    found = read_wood(hammered(tmp_path, spruce, broken=True))
+    assert any("hammer and sound agree badly" in note for note in found.notes)
+
+
+def test_a_channel_that_is_not_there(tmp_path, spruce):
+    hammered(tmp_path, spruce)
+    text = (tmp_path / "piece.toml").read_text(encoding="utf-8").replace("force_channel = 0", "force_channel = 5")
+    (tmp_path / "piece.toml").write_text(text, encoding="utf-8")
+    with pytest.raises(LuthkitError, match="force_channel is 5"):
+        read_wood(read_stock(tmp_path)[0])
