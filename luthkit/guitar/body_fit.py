@@ -127,7 +127,7 @@ class BodyFit:
         numbers = {}
         for k, name in enumerate(NUMBERS):
             value, u, start = np.exp(logs[k]), sqrt(covariance[k, k]), sqrt(believed[k, k])
-            numbers[name] = BodyNumber(float(value), float(value * u), bool(u < MEASURED_BELOW * start or u < 0.02))
+            numbers[name] = BodyNumber(float(value), float(value * u), bool(u < MEASURED_BELOW * start))
         return frozen_dict(numbers)
 
 

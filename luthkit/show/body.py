@@ -10,7 +10,7 @@ from math import isfinite
 
 from .._text import one_line
 from ..guitar.air_top_back import RANGE_HZ
-from ..guitar.body_fit import BACK, BodyFit
+from ..guitar.body_fit import BACK, TYPICAL, BodyFit
 from ..guitar.helmholtz import END_CORRECTION
 from ..guitar.what_if import Change, WhatIf, what_if
 from ..shop.body import BodySheet
@@ -57,8 +57,9 @@ MEANING = (
     "Air, top and back are taken as three pistons that push on the air in the box. That is true enough from "
     f"{RANGE_HZ[0]:.0f} to {RANGE_HZ[1]:.0f} Hz and nowhere else: above, dipoles and standing waves take over, and "
     "nothing is claimed.",
-    "“measured”: these taps say so. “believed”: the taps hardly say, the number is a usual one with a wide "
-    "error. Plugged taps tell the box, known masses on the bridge tell mass, stiffness and area.",
+    "“These taps”: measured here. “Given”: as you measured it. “Usual values”: the taps hardly say, the number is what "
+    "guitars usually have, with a wide error. Plugged taps tell the box, known masses on the bridge tell "
+    "mass, stiffness and area.",
     "± is one standard uncertainty; bars and bands in pictures are 95 %.",
     "An effective mass is what the bridge has to move, not what the plate weighs, and it changes with strings, "
     "finish and how the guitar is held. Write those down beside it.",
@@ -89,7 +90,8 @@ def number_rows(fit: BodyFit) -> list[tuple[str, ...]]:
             continue
         number = fit.numbers[name]
         text = with_error(factor * number.value, factor * number.u, unit=unit)
-        rows.append((words, text, "measured" if number.is_measured else "believed"))
+        given = fit.beliefs.get(name, TYPICAL.get(name)) != TYPICAL.get(name)
+        rows.append((words, text, "these taps" if number.is_measured else "given" if given else "usual values"))
     return rows
 
 

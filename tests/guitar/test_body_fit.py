@@ -4,45 +4,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from bodies import PLAIN, reading, readings_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from rich_guitar import rich_guitar
-from test_air_top_back import ROUND
 
 from luthkit.errors import LuthkitError
 from luthkit.guitar.body_fit import AIR, BACK, NAMES, TOP, BodyReading, fit_body
 from luthkit.simulate.guitars import random_guitar
-
-PLAIN = replace(
-    ROUND,
-    top_mass_kg=0.06,
-    top_stiffness_n_m=7e4,
-    top_area_m2=0.042,
-    back_mass_kg=0.17,
-    back_stiffness_n_m=2.95e5,
-    volume_m3=0.0175,
-    hole_radius_m=0.050,
-    hole_length_m=0.0855,
-)
-
-
-def reading(body, rng=None, *, u=1e-4, added_mass_kg=0.0, **condition):
-    """What taps of a `BodyModel` would say, with relative errors `u` (Qs: 5 %)."""
-    body = replace(body, top_mass_kg=body.top_mass_kg + added_mass_kg, top_q=25.0, air_q=35.0, back_q=30.0)
-    modes = body.modes(**condition)
-    gone = [AIR] * condition.get("soundhole_plugged", False) + [BACK] * condition.get("back_blocked", False)
-    names = [name for name in NAMES if name not in gone]
-    hz, q = np.array(modes.frequency_hz), np.array(modes.q_factor)
-    if rng is not None:
-        hz, q = hz * (1 + u * rng.standard_normal(len(hz))), q * (1 + 0.05 * rng.standard_normal(len(q)))
-    errors = [dict(zip(names, share * values, strict=True)) for share, values in ((u, hz), (0.05, q))]
-    hz, q = (dict(zip(names, map(float, values), strict=True)) for values in (hz, q))
-    return BodyReading(hz, errors[0], q, errors[1], added_mass_kg=added_mass_kg, **condition)
-
-
-def readings_of(body, rng=None, **options):
-    conditions = ({}, {"soundhole_plugged": True}, {"back_blocked": True}, {"added_mass_kg": 0.010})
-    return [reading(body, rng, **options, **condition) for condition in conditions]
 
 
 def test_the_guitar_comes_back():

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from test_body_fit import PLAIN, reading
+from bodies import PLAIN, reading
 
 from luthkit.errors import LuthkitError
 from luthkit.guitar.body_fit import AIR, BACK, TOP

@@ -4,8 +4,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from bodies import PLAIN, reading, readings_of
 from rich_guitar import rich_guitar
-from test_body_fit import PLAIN, reading, readings_of
 
 from luthkit.errors import LuthkitError
 from luthkit.guitar.body_fit import BACK, NAMES, BodyReading, fit_body

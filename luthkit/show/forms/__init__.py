@@ -1,8 +1,9 @@
 """Forms for the notebooks: choose, press a button, look at the pictures."""
 
+from .body import body_form
 from .comparison import comparison_form
 from .modes import modes_form
 from .naming import naming_form
 from .record import record_form
 
-__all__ = ["comparison_form", "modes_form", "naming_form", "record_form"]
+__all__ = ["body_form", "comparison_form", "modes_form", "naming_form", "record_form"]

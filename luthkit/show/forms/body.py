@@ -1,0 +1,106 @@
+"""The second form of the third notebook: the body in numbers, and sliders that ask what a change would do."""
+
+from __future__ import annotations
+
+import ipywidgets as widgets
+
+from ...errors import LuthkitError
+from ...guitar.body_fit import NAMES
+from ...guitar.what_if import Change
+from ...shop.body import read_body
+from ..body import body_page
+from .common import LAYOUT, WIDE, Form, Reader, chosen, find_guitars, folder_list, path_field
+
+_VERB = "Read the body"
+_SLIDERS = {  # field of Change: words, lowest, highest, unit
+    "hole_radius_factor": ("Soundhole radius", -20, 20, "%"),
+    "volume_factor": ("Volume of the box", -20, 20, "%"),
+    "bridge_mass_kg": ("Bridge", -15, 20, "g"),
+    "top_stiffness_factor": ("Stiffness of the top", -30, 30, "%"),
+    "top_mass_factor": ("Mass of the top", -30, 30, "%"),
+    "back_stiffness_factor": ("Stiffness of the back", -30, 30, "%"),
+    "back_mass_factor": ("Mass of the back", -30, 30, "%"),
+}
+
+
+def body_form(*, start=None) -> widgets.Widget:
+    """The form of the body: box, masses, stiffnesses and areas, and where air, top and back go when a slider moves.
+
+    `start` is the folder where guitars are looked for (default: the current folder and those beside it).
+    """
+    guitars = find_guitars(start)
+    folder = folder_list("Guitar", guitars)
+    path = path_field("or a folder elsewhere")
+    by_hand = _text("Air, top, back", "in hertz, such as 104 196 220; leave empty to go by the names")
+    hole = _text("Soundhole", "diameter in mm; leave empty if session.toml says it, or nobody measured it")
+    volume = _text("Air in the body", "litres; leave empty if session.toml says it, or nobody measured it")
+    sliders = {
+        field: widgets.FloatSlider(
+            description=words,
+            min=low,
+            max=high,
+            step=1,
+            value=0,
+            readout_format="+.0f",
+            continuous_update=False,
+            style=WIDE,
+            layout={"width": "32rem"},
+        )
+        for field, (words, low, high, _) in _SLIDERS.items()
+    }
+    rows = [
+        widgets.HBox([slider, widgets.Label(f"{_SLIDERS[field][3]}   what if it were more or less?")])
+        for field, slider in sliders.items()
+    ]
+    form = Form(_VERB, [folder, path, by_hand, hole, volume, *rows])
+    reader, known = Reader(), {}
+
+    def change():
+        values = {field: slider.value for field, slider in sliders.items()}
+        bridge = values.pop("bridge_mass_kg") / 1000
+        return Change(bridge_mass_kg=bridge, **{field: 1 + value / 100 for field, value in values.items()})
+
+    def read():
+        (place,) = chosen([folder.value], path.value)
+        (modeset,) = reader.read([place])
+        words = (by_hand.value, hole.value, volume.value)
+        if known.get("asked") != (place, words) or known.get("modeset") is not modeset:
+            hand = dict(zip(NAMES, _numbers(by_hand.value, 3), strict=False))
+            (hole_mm,), (litres,) = (_numbers(field.value, 1) or [None] for field in (hole, volume))
+            sheet = read_body(place, by_hand=hand, hole_diameter_mm=hole_mm, volume_l=litres, modeset=modeset)
+            known.update(asked=(place, words), modeset=modeset, sheet=sheet)
+        while True:  # a slider may have moved while this was at work
+            asked = change()
+            page = body_page(known["sheet"], asked)
+            if asked == change():
+                return page
+
+    form.act = read
+    view = form.open(ready=bool(guitars))
+    go = _button(view)
+    for slider in sliders.values():
+        slider.observe(lambda _: go.click(), names="value")
+    return view
+
+
+def _button(view):
+    """The button of a form that does its work."""
+    if getattr(view, "description", "") == _VERB:
+        return view
+    return next((found for child in getattr(view, "children", ()) if (found := _button(child))), None)
+
+
+def _text(words: str, hint: str):
+    return widgets.Text(description=words, placeholder=hint, style=WIDE, layout=LAYOUT)
+
+
+def _numbers(text: str, most: int) -> list[float]:
+    """Up to `most` numbers out of what was typed."""
+    words = text.replace(";", " ").lower().replace("hz", " ").replace("mm", " ").replace(", ", " ").split()
+    try:
+        numbers = [float(word.replace(",", ".")) for word in words]
+    except ValueError:
+        numbers = [-1.0]
+    if len(numbers) > most or any(not number > 0 for number in numbers):
+        raise LuthkitError(f"{text!r} cannot be read; write {'one number' if most == 1 else f'up to {most} numbers'}")
+    return numbers
