@@ -19,8 +19,9 @@ from .._frozen import frozen_dict
 from .._threads import one_thread
 from ..errors import LuthkitError
 from .design import FINISHED, reckon_guitars, reckon_plates
-from .planning import Calibration, Forecast, WoodSet, checked_measured
+from .planning import Calibration, Forecast, checked_measured
 from .thresholds import Thresholds
+from .wood_set import WoodSet
 
 MOBILITY_STEP = 0.15  # planning value, no source
 REACHED, UNCERTAIN, NOT_REACHED = "within reach", "cannot tell", "no set in the stock reaches the reference"

@@ -25,32 +25,12 @@ import numpy as np
 from .._frozen import frozen_array, frozen_dict
 from .._threads import one_thread
 from ..errors import LuthkitError
-from ..wood.braced_plate import PlateWood
 from .design import BOX, BRACED, FINISHED, QUANTITIES, Design, reckon_guitars, reckon_plates
+from .wood_set import WoodSet
 
 _STRETCH = np.exp(np.linspace(log(0.3), log(2.5), 12))  # s
 _STRETCH_FREEDOM = 5.0  # what is believed of s beforehand is worth about as many builds
 _GAIN_U = 0.2
-
-
-@dataclass(frozen=True)
-class WoodSet:
-    """The wood of a top or a back, as measured: properties with relative standard uncertainties.
-
-    `uncertainty` are those of E along, E across, G and density, as fractions: 0.02 is 2 %. `notes` are shown with it.
-    """
-
-    name: str
-    wood: PlateWood
-    uncertainty: tuple[float, float, float, float] = (0.02, 0.04, 0.04, 0.005)
-    notes: tuple[str, ...] = ()
-
-    def __post_init__(self):
-        if len(self.uncertainty) != 4 or not all(0 <= u < 1 for u in self.uncertainty):
-            raise LuthkitError(
-                f"the uncertainties of {self.name} are {self.uncertainty}; give four fractions from 0 to 1 "
-                "(E along, E across, G, density), such as 0.02 for 2 %"
-            )
 
 
 @dataclass(frozen=True)

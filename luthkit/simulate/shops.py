@@ -69,6 +69,7 @@ class Hand:
 
     thickness: float = 1.0
     braces: float = 1.0
+    bridge: float = 1.0  # its mass and stiffness
     edge: float = 1.0
     arching: float = 0.0  # 1 / R^2 in 1/m^2
     finish_kg_m2: float = 0.0
@@ -95,6 +96,7 @@ class SimulatedShop:
             side: Hand(
                 thickness=np.exp(0.02 * rng.standard_normal()),
                 braces=np.exp(0.12 * rng.standard_normal()),
+                bridge=np.exp(0.08 * rng.standard_normal()),
                 edge=np.exp(0.5 * rng.standard_normal()),
                 arching=rng.uniform(0.05, 0.15) ** 2,
                 finish_kg_m2=rng.uniform(0.03, 0.12),
@@ -116,10 +118,11 @@ class SimulatedShop:
     def hand(self, rng: np.random.Generator, side: str) -> Hand:
         """How one guitar's plate comes out."""
         usual, s = self.habits[side], self.scatter
-        around = np.exp(s * rng.standard_normal(5) * [0.012, 0.07, 0.15, 0.3, 0.2])
+        around = np.exp(s * rng.standard_normal(6) * [0.012, 0.07, 0.15, 0.3, 0.2, 0.07])
         return Hand(
             thickness=usual.thickness * around[0],
             braces=usual.braces * around[1],
+            bridge=usual.bridge * around[5],
             edge=usual.edge * around[2],
             arching=usual.arching * around[3],
             finish_kg_m2=usual.finish_kg_m2 * around[4],
@@ -132,7 +135,7 @@ class SimulatedShop:
         recipe = self.top if side == "top" else self.back
         hand = hand or self.habits[side]
         plate, n = recipe.on_rims, N_TOP if side == "top" else N_BACK
-        bridge = float(recipe.bridge is not None and not in_the_white)
+        bridge = hand.bridge * (recipe.bridge is not None and not in_the_white)
         h = recipe.thickness_m * hand.thickness
         stiffness, mass = plate_factors(wood, h, braces=hand.braces, bridge=bridge, edge=hand.edge)
         modulus = np.sqrt(wood.stiffness.along_pa * wood.stiffness.across_pa)

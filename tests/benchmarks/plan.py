@@ -18,7 +18,8 @@ import numpy as np
 
 from luthkit.guitar.choosing import Target, chance_within, rank
 from luthkit.guitar.design import BOX, BRACED, FINISHED, Design, PlateDesign
-from luthkit.guitar.planning import PastBuild, WoodSet, calibrate
+from luthkit.guitar.planning import PastBuild, calibrate
+from luthkit.guitar.wood_set import WoodSet
 from luthkit.simulate import stock
 from luthkit.simulate.shops import SimulatedShop
 

@@ -1,0 +1,275 @@
+"""A folder in which a guitar is planned, as plain text: the design, the wood, past builds, the reference.
+
+design.toml, sizes in mm from the tail and from the centre line:
+
+    name = "Concert model"
+    volume_litres = 13.5
+    hole_radius_mm = 42.5
+    [outline]
+    length_mm = 488             # or points_mm = [[0, 0], [3, 60], ...] along the edge
+    lower_bout_mm = 366
+    waist_mm = 236
+    upper_bout_mm = 278
+    [top]
+    thickness_mm = 2.8
+    least_thickness_mm = 2.4    # the design's structural limit; leave it out if you do not know it
+    bridge_mm = [145, 0]        # where it is tapped; of a back: struck_mm
+    hole_mm = 346               # centre of the soundhole
+    wood = {along_gpa = 11, across_gpa = 0.8, shear_gpa = 0.75, density_kg_m3 = 425}      # the usual wood
+    [[top.brace]]
+    name = "fan 1"
+    from_mm = [55, -100]
+    to_mm = [250, -55]
+    width_mm = 5
+    height_mm = 3.5
+    end_height_mm = 1.5
+    along_gpa = 11.5
+    density_kg_m3 = 430
+    [top.bridge]                # as a brace; extra_mass_g for the saddle
+    [back]                      # as the top
+
+wood.csv, or a folder wood/ with a file for each piece: see `wood.stock`. builds.toml: [[build]] with name, top and
+back (names of pieces) and what was measured: air_hz, main_top_hz, main_back_hz, mobility_s_kg, box_air_hz, ..., and the
+same with _u for its standard uncertainty (main_top_u_hz). reference.toml: name and the same words; reach_steps.
+in_progress.toml, if there is one: the guitar on the bench, as one build, with what was tapped so far.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from ..errors import LuthkitError
+from ..guitar.build_stages import Progress, ThicknessStep, follow, thickness_steps
+from ..guitar.choosing import Ranking, Target, rank
+from ..guitar.design import FINISHED, QUANTITIES, Design, PlateDesign
+from ..guitar.planning import Calibration, PastBuild, calibrate
+from ..guitar.wood_set import WoodSet, wood_set
+from ..wood.braced_plate import Beam, PlateWood
+from ..wood.outline import Outline
+from ..wood.plates import Stiffness
+from ..wood.stock import read_stock
+from .woodpile import read_wood
+
+FREQUENCY_U, MOBILITY_U = 0.003, 0.10  # of a value written down without its error: planning values, from memory
+
+
+@dataclass(frozen=True, eq=False)
+class PlanFolder:
+    """What a plan begins from. `left_out`: pieces that cannot be planned with, and why."""
+
+    path: Path
+    design: Design
+    tops: tuple[WoodSet, ...]
+    backs: tuple[WoodSet, ...]
+    builds: tuple[PastBuild, ...]
+    in_progress: PastBuild | None
+    target: Target
+    left_out: tuple[tuple[str, str], ...]
+    sources: Mapping[str, str]  # file -> SHA-256
+
+
+@dataclass(frozen=True, eq=False)
+class Plan:
+    """All that can be said before the wood is cut, and of the guitar on the bench."""
+
+    folder: PlanFolder
+    calibration: Calibration
+    ranking: Ranking
+    thickness: tuple[ThicknessStep, ...]  # what a step of thickness would do to the first pair
+    progress: tuple[Progress, ...]  # of the guitar on the bench, none when there is none
+
+
+def make_plan(folder: PlanFolder, *, reach_steps: float | None = None) -> Plan:
+    """Calibrate, rank, and look at thickness and at the guitar on the bench; `reach_steps` overrules the folder's."""
+    target = folder.target if reach_steps is None else replace(folder.target, reach_steps=reach_steps)
+    calibration = calibrate(folder.design, folder.builds)
+    ranking = rank(calibration, folder.tops, folder.backs, target)
+    first = ranking.pairs[0]
+    top, back = (next(s for s in sets if s.name == name) for sets, name in _named(folder, first))
+    bench = folder.in_progress
+    progress = follow(calibration, bench.top, bench.back, bench.measured, target) if bench else ()
+    return Plan(folder, calibration, ranking, thickness_steps(calibration, top, back, target), progress)
+
+
+def _named(folder, pair):
+    return (folder.tops, pair.top), (folder.backs, pair.back)
+
+
+def is_plan_folder(path) -> bool:
+    """Whether a folder holds a design and a reference."""
+    return (Path(path) / "design.toml").is_file() and (Path(path) / "reference.toml").is_file()
+
+
+def read_plan_folder(path) -> PlanFolder:
+    """Read the whole folder; pieces used in past builds are no longer in the stock.
+
+    Raises LuthkitError for a file that is missing or says something that cannot be.
+    """
+    path = Path(path)
+    files = {name: path / name for name in ("design.toml", "reference.toml")}
+    for file in files.values():
+        if not file.is_file():
+            raise LuthkitError(f"{file} is not there; a plan needs design.toml, reference.toml and wood.csv together")
+    stock = next((path / name for name in ("wood.csv", "wood") if (path / name).exists()), None)
+    if stock is None:
+        raise LuthkitError(f"{path} has no wood.csv and no folder wood; write down the pieces of your stock there")
+    design = read_design(files["design.toml"])
+    sets, uses, left_out = {}, {}, []
+    for piece in read_stock(stock):
+        try:
+            sets[piece.name] = wood_set(read_wood(piece))
+            uses[piece.name] = piece.use
+        except LuthkitError as error:
+            left_out.append((piece.name, str(error)))
+    builds = _builds(path / "builds.toml", sets, left_out) if (path / "builds.toml").is_file() else ()
+    now = path / "in_progress.toml"
+    bench = _builds(now, sets, left_out, [_toml(now)]) if now.is_file() else ()
+    used = {name for build in (*builds, *bench) for name in (build.top.name, build.back.name)}
+    said = _toml(files["reference.toml"])
+    name, reach = said.pop("name", "the reference"), said.pop("reach_steps", 1.0)
+    target = Target(_measured(said, files["reference.toml"], FINISHED), float(reach), name=str(name))
+    free = {use: tuple(s for n, s in sets.items() if uses[n] == use and n not in used) for use in ("top", "back")}
+    every = [
+        *files.values(),
+        path / "builds.toml",
+        now,
+        *([stock] if stock.is_file() else sorted(stock.glob("*.toml"))),
+    ]
+    sources = {file.name: _sha256(file) for file in every if file.is_file()}
+    return PlanFolder(
+        path, design, free["top"], free["back"], builds, *(bench or (None,)), target, tuple(left_out), sources
+    )
+
+
+def read_design(path) -> Design:
+    """The design in a design.toml; raises LuthkitError for what is missing or cannot be."""
+    path = Path(path)
+    said = _toml(path)
+    shape = _table(said, "outline", path)
+    if "points_mm" in shape:
+        outline = Outline.from_points([[x / 1000, y / 1000] for x, y in shape["points_mm"]])
+    else:
+        sizes = [_mm(shape, key, path) for key in ("length_mm", "lower_bout_mm", "waist_mm", "upper_bout_mm")]
+        outline = Outline.guitar(sizes[0], lower_bout_m=sizes[1], waist_m=sizes[2], upper_bout_m=sizes[3])
+    hole = _mm(said, "hole_radius_mm", path)
+    plates = {}
+    for side, place in (("top", "bridge_mm"), ("back", "struck_mm")):
+        plate = _table(said, side, path)
+        kind = _table(plate, "wood", path)
+        moduli = [1e9 * _number(kind, key, path) for key in ("along_gpa", "across_gpa", "shear_gpa")]
+        more = {"edge_stiffness_n": _number(plate, "edge_stiffness_n", path)} if "edge_stiffness_n" in plate else {}
+        if "least_thickness_mm" in plate:
+            more["least_thickness_m"] = _mm(plate, "least_thickness_mm", path)
+        plates[side] = PlateDesign(
+            outline,
+            PlateWood(Stiffness(*moduli), _number(kind, "density_kg_m3", path)),
+            _mm(plate, "thickness_mm", path),
+            _place(plate, place, path),
+            tuple(_beam(brace, path) for brace in plate.get("brace", ())),
+            _beam(plate["bridge"], path) if "bridge" in plate else None,
+            (_mm(plate, "hole_mm", path), hole) if "hole_mm" in plate else None,
+            **more,
+        )
+    volume = _number(said, "volume_litres", path) / 1000
+    return Design(plates["top"], plates["back"], volume, hole, name=str(said.get("name", path.parent.name)))
+
+
+def key_of(quantity: str) -> str:
+    """How a quantity is called in the files.
+
+    >>> key_of("main top"), key_of("mobility")
+    ('main_top_hz', 'mobility_s_kg')
+    """
+    return quantity.replace(" ", "_") + ("_s_kg" if quantity == "mobility" else "_hz")
+
+
+def _builds(path, sets, left_out, items=None) -> tuple[PastBuild, ...]:
+    builds = []
+    for k, item in enumerate(_toml(path).get("build", []) if items is None else items, start=1):
+        said = dict(item)
+        name = str(said.pop("name", f"build {k}"))
+        woods = {side: said.pop(side, None) for side in ("top", "back")}
+        lost = [f"{side} {wood!r}" for side, wood in woods.items() if wood not in sets]
+        if lost:
+            left_out.append((name, f"its {' and '.join(lost)} cannot be found, measured, in the stock"))
+            continue
+        measured = _measured(said, f"{path}, {name}", QUANTITIES)
+        builds.append(PastBuild(name, sets[woods["top"]], sets[woods["back"]], measured))
+    return tuple(builds)
+
+
+def _measured(said: Mapping, where, quantities) -> dict:
+    keys = {key_of(name): name for name in quantities}
+    out = {}
+    for key in said:
+        if key not in keys and key.replace("_u_", "_") not in keys and key != "notes":
+            raise LuthkitError(f"{where}: the word {key!r} is not known; allowed are {', '.join(keys)}, and with _u")
+    for key, name in keys.items():
+        if key in said:
+            value = _number(said, key, where)
+            unit = "_s_kg" if name == "mobility" else "_hz"
+            u_key = f"{key.removesuffix(unit)}_u{unit}"
+            usual = value * (MOBILITY_U if name == "mobility" else FREQUENCY_U)
+            out[name] = (value, _number(said, u_key, where) if u_key in said else usual)
+    return out
+
+
+def _beam(said: Mapping, where) -> Beam:
+    name = str(said.get("name", ""))
+    where = f"{where}, {name or 'a brace'}"
+    return Beam(
+        _place(said, "from_mm", where),
+        _place(said, "to_mm", where),
+        _mm(said, "width_mm", where),
+        _mm(said, "height_mm", where),
+        1e9 * _number(said, "along_gpa", where),
+        _number(said, "density_kg_m3", where),
+        end_height_m=_mm(said, "end_height_mm", where) if "end_height_mm" in said else None,
+        extra_mass_kg=_number(said, "extra_mass_g", where) / 1000 if "extra_mass_g" in said else 0.0,
+        name=name,
+    )
+
+
+def _toml(path: Path) -> dict:
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except tomllib.TOMLDecodeError as error:
+        raise LuthkitError(f"{path} is not valid TOML: {error}; mend that line") from error
+    except (UnicodeDecodeError, OSError) as error:
+        raise LuthkitError(f"{path} cannot be read as UTF-8 text ({error})") from error
+
+
+def _table(said: Mapping, key: str, where) -> dict:
+    if not isinstance(said.get(key), Mapping):
+        raise LuthkitError(f"{where} has no [{key}]; see the sample design for what belongs there")
+    return said[key]
+
+
+def _number(said: Mapping, key: str, where) -> float:
+    value = said.get(key)
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        what = f"is {value!r}" if key in said else "is missing"
+        raise LuthkitError(f"{where}: {key} {what}; write a number")
+    return float(value)
+
+
+def _mm(said: Mapping, key: str, where) -> float:
+    return _number(said, key, where) / 1000
+
+
+def _place(said: Mapping, key: str, where) -> tuple[float, float]:
+    pair = said.get(key)
+    if not isinstance(pair, list) or len(pair) != 2 or not all(isinstance(x, (int, float)) for x in pair):
+        raise LuthkitError(
+            f"{where}: {key} is {pair!r}; write two numbers in mm, from the tail and from the centre line"
+        )
+    return pair[0] / 1000, pair[1] / 1000
+
+
+def _sha256(path: Path) -> str:
+    import hashlib
+
+    return hashlib.sha256(path.read_bytes()).hexdigest()
