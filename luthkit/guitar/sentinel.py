@@ -120,7 +120,7 @@ def check_with_history(now: BarReading, earlier: Sequence[BarReading], *, metal:
     """The bar now beside its own earlier readings, each brought to the temperature of now.
 
     A change is told when it is larger than twice its standard uncertainty and than `WITHIN` (frequency) or
-    `WITHIN_DAMPING`. The uncertainty holds the scatter of the earlier readings, both readings' own, and that of
+    `WITHIN_DAMPING`; one that is only larger than the latter leaves "cannot tell". The uncertainty holds the scatter of the earlier readings, both readings' own, and that of
     the temperature. With one earlier reading only, its own uncertainty stands for the scatter.
     Raises `LuthkitError` for an unknown metal.
     """
@@ -150,10 +150,14 @@ def check_with_history(now: BarReading, earlier: Sequence[BarReading], *, metal:
             "and noise suppression."
         )
     verdict = "not as it should be" if reasons else "as it should be"
-    blunt = 2 * change_u > 0.002 or 2 * damping_change_u > 2 * WITHIN_DAMPING
-    if not reasons and blunt:
+    perhaps = abs(change) > WITHIN or abs(log(1 + damping_change)) > log(1 + WITHIN_DAMPING)
+    blunt = 2 * change_u > 4 * WITHIN or 2 * damping_change_u > 2 * WITHIN_DAMPING
+    if not reasons and (perhaps or blunt):
         verdict = "cannot tell"
-        reasons.append("The readings of the bar scatter too much to say whether anything changed; tap it five times.")
+        reasons.append(
+            "The readings of the bar scatter too much to say whether anything changed; tap it five times, and write "
+            "down the temperature."
+        )
     return BarCheck(verdict, tuple(reasons), change, change_u, damping_change, damping_change_u)
 
 

@@ -106,7 +106,8 @@ def _advice(n_taps: int, peak_db: float, snr_db: float) -> tuple[str, ...]:
     if peak_db == -inf:
         return ("Nothing was heard. Choose another input, plug the microphone in, and see that it is not muted.",)
     if not n_taps and peak_db < -0.1:
-        return ("No tap was heard. Come nearer with the microphone, or turn its gain up, and tap again.",)
+        why = "Nothing of what was heard is a clean tap. Damp the strings, come nearer or turn the gain up."
+        return (why, f"If that does not help, something alters the sound: {_WORDS}.")
     said = []
     if peak_db > -0.1:
         said.append("Too loud: the hardest tap is cut off at full scale. Turn the gain down by 10 dB and check again.")

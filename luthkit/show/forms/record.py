@@ -32,7 +32,7 @@ _SHOW_EVERY_S = 0.15
 _LEVEL_S = 40.0
 _COLOURS = {"kept": "#0072B2", "left out": "#882255", "good": "#0072B2", "too loud": "#882255"}
 _MARKS = {"kept": "✓ ", "left out": "✗ "}
-_BIG = {"width": "13rem", "height": "4rem"}
+_BIG = {"width": "16rem", "height": "4rem"}
 _REHEARSAL = (
     "A rehearsal: the taps of a sample guitar (synthetic sound, made by a computer), heard and judged as if they came "
     "from a microphone. Nothing of it is kept."
@@ -158,7 +158,7 @@ class _Bench:
                 if finish or desk.sitting.spot is None:
                     break
         path = draft.finish(logbook=logbook)
-        self._say("Kept.", "Notebook 1 reads the modes.")
+        self._say("Done, all is kept", "Notebook 1 reads the modes.")
         return sitting_page(desk.sitting, path=path, bar=check_bar(path, logbook=logbook))
 
     def _check(self) -> Page:
@@ -203,7 +203,7 @@ class _Bench:
         )
 
     def _button(self, words: str, order: str, icon: str):
-        button = widgets.Button(description=words, icon=icon, layout=_BIG)
+        button = widgets.Button(description=words, icon=icon, layout=_BIG, style={"font_size": "18px"})
         button.on_click(lambda _: self._orders.put(order))
         return button
 
