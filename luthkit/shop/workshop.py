@@ -1,0 +1,160 @@
+"""A workshop folder: where the maker's logbook, notebooks and the sample guitars lie together.
+
+    my workshop/
+      START_HERE.md      what to do first, and which notebook is for what
+      notebooks/         copies of the notebooks; the maker's own from then on
+      sample_audio/      invented guitars to play with, synthetic sound; may be deleted
+      logbook/           the maker's guitars
+      .luthkit/          what was laid out, and settings for JupyterLab
+
+Laid out again, only what is new in luthkit is added: nothing that stands there is changed, and what the maker
+deleted does not come back.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import sys
+from pathlib import Path
+
+from ..errors import LuthkitError
+from .logbook import start_logbook
+from .safe import write_whole
+
+START = "START_HERE.md"
+NOTEBOOKS, SAMPLES, LOGBOOK = "notebooks", "sample_audio", "logbook"
+_INNER = ".luthkit"
+_LAID = f"{_INNER}/laid_out.txt"
+_OVERRIDES = f"{_INNER}/jupyter/labconfig/default_setting_overrides.json"
+_LAB_SETTINGS = {
+    "@jupyterlab/apputils-extension:notification": {"fetchNews": "false", "checkForUpdates": False},
+    "@jupyterlab/docmanager-extension:plugin": {"defaultViewers": {"markdown": "Markdown Preview"}},
+    "@jupyterlab/notebook-extension:panel": {
+        "toolbar": [{"name": "run-all", "command": "notebook:run-all-cells", "label": "Open the form", "rank": 1}]
+    },
+}
+_START_TEXT = """# What do I do now?
+
+Click on a notebook below. It opens with a few words; press **Open the form** in the row of buttons above them
+(or *Run → Run All Cells* in the menu), and a form appears, filled with sample guitars. Those are invented, and their
+sound is synthetic, made by a computer: try everything on them, nothing can be spoilt.
+
+| I want to … | open |
+|---|---|
+{rows}
+
+**First time?** Open notebook 2: it compares a new guitar with two references and shows all that is known about the
+difference. Then record your own guitar with notebook 0.
+
+Your guitars are kept in the folder *logbook*: plain sound files and plain text, which open without luthkit too. Copy
+that folder to another disk now and then. The folder *sample_audio* may be deleted when you no longer need it.
+Nothing leaves this computer.
+"""
+JOBS = {  # the number of a notebook: the maker's wish
+    "0": "record taps, strums and plucks",
+    "1": "read the modes of one guitar",
+    "2": "compare a build with its references",
+    "3": "know which mode is which, and what a change would do",
+    "4": "hear and measure strums and plucks",
+    "5": "follow a guitar over months and years",
+    "6": "measure a piece of wood",
+    "7": "choose wood for the next guitar",
+}
+
+
+def lay_out(folder, *, source=None) -> list[str]:
+    """Make `folder` a workshop and give back what was added, as paths inside it; nothing when all is there.
+
+    `source` is the folder that holds the notebooks and the sample guitars of luthkit (default: the one luthkit was
+    installed from). Raises `LuthkitError` when that is not there, or when `folder` is a file, is that very
+    source, or cannot be written to.
+    """
+    folder, source = Path(folder).expanduser(), _source(source)
+    if folder.exists() and not folder.is_dir():
+        raise LuthkitError(f"{folder} is a file; name a folder for the workshop, a new one or one that is there")
+    if folder.resolve().is_relative_to(source.resolve()):
+        raise LuthkitError(f"{folder} lies in luthkit's own folder; name a folder of your own for the workshop")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        laid = _laid(folder)
+        added = [*_copy_new(source, folder, laid)]
+        for name, text in ((START, _start_text(folder)), (_OVERRIDES, json.dumps(_LAB_SETTINGS, indent=2))):
+            if name not in laid and not (folder / name).exists():
+                (folder / name).parent.mkdir(parents=True, exist_ok=True)
+                write_whole(folder / name, text)
+                added.append(name)
+        if LOGBOOK not in laid and not (folder / LOGBOOK).exists():
+            start_logbook(folder / LOGBOOK)
+            added.append(LOGBOOK)
+        offered = {*_offered(source), START, _OVERRIDES, LOGBOOK}
+        if not offered <= laid:
+            (folder / _INNER).mkdir(exist_ok=True)
+            write_whole(folder / _LAID, "".join(f"{name}\n" for name in sorted(laid | offered)))
+    except OSError as error:
+        why = (error.strerror or type(error).__name__).lower()
+        raise LuthkitError(f"the workshop cannot be laid out in {folder} ({why}); name another folder") from error
+    return added
+
+
+def lab_command(folder, *, browser: bool = True) -> tuple[list[str], dict[str, str]]:
+    """The command that opens JupyterLab in a workshop, and the environment it wants."""
+    folder = Path(folder).expanduser().resolve()
+    command = [sys.executable, "-m", "jupyterlab", f"--ServerApp.root_dir={folder}"]
+    command += [f"--LabApp.default_url=/lab/tree/{START}"] if (folder / START).exists() else []
+    command += [] if browser else ["--no-browser"]
+    settings = os.pathsep.join(
+        part for part in (str(folder / _INNER / "jupyter"), os.environ.get("JUPYTER_CONFIG_PATH")) if part
+    )
+    return command, {**os.environ, "JUPYTER_CONFIG_PATH": settings}
+
+
+def _source(source) -> Path:
+    source = Path(source) if source is not None else Path(__file__).resolve().parents[2]
+    for part in (NOTEBOOKS, SAMPLES):
+        if not (source / part).is_dir():
+            raise LuthkitError(
+                f"{source} holds no folder {part}; install luthkit from its own folder with pip install -e, as its "
+                "README says"
+            )
+    return source
+
+
+def _laid(folder: Path) -> set[str]:
+    """What was laid out here before."""
+    try:
+        return set((folder / _LAID).read_text(encoding="utf-8").splitlines())
+    except FileNotFoundError:
+        return set()
+
+
+def _offered(source: Path) -> dict[str, Path]:
+    """What luthkit has to lay out: each notebook and each item of the samples, by its path inside the workshop."""
+    items = [*sorted((source / NOTEBOOKS).glob("[0-9]_*.ipynb")), *sorted((source / SAMPLES).iterdir())]
+    return {item.relative_to(source).as_posix(): item for item in items if not item.name.startswith(".")}
+
+
+def _copy_new(source: Path, folder: Path, laid: set[str]):
+    """Copy what was never laid out here and does not stand there; give the names."""
+    for name, item in _offered(source).items():
+        target = folder / name
+        if name in laid or target.exists():
+            continue
+        target.parent.mkdir(exist_ok=True)
+        aside = target.with_name(f".{target.name}.part")
+        if item.is_dir():
+            shutil.rmtree(aside, ignore_errors=True)
+            shutil.copytree(item, aside)
+        else:
+            shutil.copyfile(item, aside)
+        os.replace(aside, target)
+        yield name
+
+
+def _start_text(folder: Path) -> str:
+    rows = []
+    for path in sorted((folder / NOTEBOOKS).glob("[0-9]_*.ipynb")):
+        wish = JOBS.get(path.stem[0], path.stem[2:].replace("_", " "))
+        rows.append(f"| {wish} | [{path.stem.replace('_', ' ')}]({NOTEBOOKS}/{path.name}) |")
+    return _START_TEXT.format(rows="\n".join(rows))

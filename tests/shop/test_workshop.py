@@ -1,0 +1,130 @@
+"""A workshop: laid out once, the maker's from then on."""
+
+import json
+import os
+import shutil
+from pathlib import Path
+
+import pytest
+
+from luthkit.cli import main
+from luthkit.errors import LuthkitError
+from luthkit.shop.logbook import open_logbook
+from luthkit.shop.workshop import START, lab_command, lay_out
+
+HOME = Path(__file__).resolve().parents[2]
+
+
+@pytest.fixture
+def source(tmp_path):
+    """A small stand-in for luthkit's own folder."""
+    there = tmp_path / "luthkit source"
+    (there / "notebooks").mkdir(parents=True)
+    (there / "sample_audio" / "old one").mkdir(parents=True)
+    (there / "notebooks" / "1_read_modes.ipynb").write_text("{}")
+    (there / "sample_audio" / "old one" / "a.wav").write_bytes(b"RIFF")
+    (there / "sample_audio" / "ABOUT.md").write_text("synthetic")
+    return there
+
+
+def contents(folder):
+    return {
+        path.relative_to(folder).as_posix(): path.read_bytes() for path in sorted(folder.rglob("*")) if path.is_file()
+    }
+
+
+def test_everything_is_there(tmp_path, source):
+    shop = tmp_path / "Werkstatt Grünspecht 2"
+    added = lay_out(shop, source=source)
+    assert {"notebooks/1_read_modes.ipynb", "sample_audio/old one", "sample_audio/ABOUT.md", START, "logbook"} <= set(
+        added
+    )
+    assert (shop / "sample_audio/old one/a.wav").read_bytes() == b"RIFF"
+    assert open_logbook(shop / "logbook").guitars() == ()
+    text = (shop / START).read_text(encoding="utf-8")
+    assert text.startswith("# What do I do now?") and "(notebooks/1_read_modes.ipynb)" in text and "synthetic" in text
+
+
+def test_laid_out_again_nothing_of_the_makers_changes(tmp_path, source):
+    shop = tmp_path / "shop"
+    lay_out(shop, source=source)
+    (shop / "notebooks/1_read_modes.ipynb").write_text("mine now")
+    (shop / START).unlink()
+    shutil.rmtree(shop / "sample_audio")
+    (shop / "logbook" / "letter.txt").write_text("kept")
+    before = contents(shop)
+    (source / "notebooks/1_read_modes.ipynb").write_text("newer")
+    assert lay_out(shop, source=source) == []
+    assert contents(shop) == before
+    (source / "notebooks/9_new.ipynb").write_text("{}")
+    assert lay_out(shop, source=source) == ["notebooks/9_new.ipynb"]
+    after = contents(shop)
+    assert {key: after[key] for key in before if not key.endswith("laid_out.txt")} == {
+        key: value for key, value in before.items() if not key.endswith("laid_out.txt")
+    }
+
+
+def test_what_stood_there_before_is_left_alone(tmp_path, source):
+    shop = tmp_path / "shop"
+    (shop / "notebooks").mkdir(parents=True)
+    (shop / "notebooks/1_read_modes.ipynb").write_text("an old friend")
+    (shop / START).write_text("a note")
+    lay_out(shop, source=source)
+    assert (shop / "notebooks/1_read_modes.ipynb").read_text() == "an old friend"
+    assert (shop / START).read_text() == "a note"
+
+
+def test_cut_short_it_is_finished_the_next_time(tmp_path, source, monkeypatch):
+    shop = tmp_path / "shop"
+    real = os.replace
+
+    def stop(old, new):
+        if "old one" in str(new):
+            raise KeyboardInterrupt
+        return real(old, new)
+
+    monkeypatch.setattr("luthkit.shop.workshop.os.replace", stop)
+    with pytest.raises(KeyboardInterrupt):
+        lay_out(shop, source=source)
+    assert not (shop / "sample_audio/old one").exists()
+    monkeypatch.undo()
+    lay_out(shop, source=source)
+    assert (shop / "sample_audio/old one/a.wav").exists()
+    assert not [path for path in shop.rglob("*") if path.name.endswith(".part")]
+
+
+def test_places_that_will_not_do(tmp_path, source):
+    (tmp_path / "file").write_text("x")
+    with pytest.raises(LuthkitError, match="is a file"):
+        lay_out(tmp_path / "file", source=source)
+    with pytest.raises(LuthkitError, match="own folder"):
+        lay_out(source / "notebooks", source=source)
+    with pytest.raises(LuthkitError, match="holds no folder notebooks"):
+        lay_out(tmp_path / "shop", source=tmp_path)
+    assert not (tmp_path / "shop").exists()
+
+
+def test_the_command_lays_out_the_real_notebooks_and_samples(tmp_path, capsys):
+    shop = tmp_path / "Übung macht"
+    assert main(["start", str(shop), "--lay-out-only"]) == 0
+    assert "were added" in capsys.readouterr().out
+    real = sorted(path.name for path in (HOME / "notebooks").glob("[0-9]_*.ipynb"))
+    assert sorted(path.name for path in (shop / "notebooks").iterdir()) == real
+    for path in (HOME / "notebooks").glob("[0-9]_*.ipynb"):
+        assert f"(notebooks/{path.name})" in (shop / START).read_text(encoding="utf-8")
+    assert (shop / "sample_audio/build_seven/session.toml").exists()
+    assert main(["start", str(shop), "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["added"] == []
+
+
+def test_jupyterlab_opens_at_the_first_page(tmp_path, source, monkeypatch):
+    shop = tmp_path / "a b"
+    lay_out(shop, source=source)
+    monkeypatch.setenv("JUPYTER_CONFIG_PATH", "/elsewhere")
+    command, environment = lab_command(shop, browser=False)
+    assert f"--ServerApp.root_dir={shop.resolve()}" in command and "--no-browser" in command
+    assert f"--LabApp.default_url=/lab/tree/{START}" in command
+    ours, theirs = environment["JUPYTER_CONFIG_PATH"].split(os.pathsep)
+    assert theirs == "/elsewhere"
+    settings = json.loads((Path(ours) / "labconfig/default_setting_overrides.json").read_text())
+    assert settings["@jupyterlab/apputils-extension:notification"]["fetchNews"] == "false"
