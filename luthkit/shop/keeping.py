@@ -28,6 +28,7 @@ from .logbook import (
     day_of,
     read_guitar,
 )
+from .register import enlist
 from .safe import (
     folder_aside,
     free_name,
@@ -103,6 +104,7 @@ def add_session(
             target = home.path / free_name(day.isoformat() if day else UNDATED, os.listdir(home.path))
             if settle(aside, target):
                 break
+    enlist(home.path)
     return LoggedSession(home.name, target, day, str(conditions.get("stage", "")), wanted.conditions)
 
 

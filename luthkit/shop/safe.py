@@ -34,18 +34,18 @@ def safe_name(text: str, *, other: str = "unnamed") -> str:
     ending kept. `other` where nothing remains.
 
     >>> safe_name("No. 12: élan?"), safe_name("../../etc"), safe_name("nul.wav"), safe_name(" ")
-    ('No. 12_ élan_', '_._.._etc', '_nul.wav', 'unnamed')
+    ('No. 12_ élan_', '_.._.._etc', '_nul.wav', 'unnamed')
     """
     text = text.encode("utf-8", "replace").decode("utf-8")
     text = unicodedata.normalize("NFC", text).strip()
     text = "".join(letter if letter.isprintable() else "_" for letter in text)
     text = _FORBIDDEN.sub("_", text).rstrip(". ")
     if text.startswith("."):
-        text = "_" + text[1:]
+        text = "_" + text
     if _RESERVED.fullmatch(text):
         text = "_" + text
     stem, dot, ending = text.rpartition(".")
-    if not dot or len(ending) > 8:
+    if not stem or len(ending) > 8:
         stem, dot, ending = text, "", ""
     while len(stem) > 1 and (len(stem + dot + ending) > NAME_LENGTH or len((stem + dot + ending).encode()) > 200):
         stem = stem[:-1].rstrip(". ")

@@ -1,0 +1,105 @@
+"""What is in hand: each guitar with its stage and last session, and what is due next.
+
+The stages and the rhythm after stringing (days 0, 1, 3, 7, 14, 30, 60, 90, 180, 365, then twice a year at
+opposite seasons) are common practice, without a published source.
+"""
+
+from __future__ import annotations
+
+import datetime
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from .events import Event
+from .logbook import LoggedGuitar, LoggedSession, as_logbook
+from .stages import HALF_YEAR_DAYS, RHYTHM_DAYS, STAGES
+
+_DAY = re.compile(r"\bday (\d{1,4})\b", re.IGNORECASE)
+
+
+@dataclass(frozen=True)
+class InHand:
+    """One line of the overview."""
+
+    guitar: LoggedGuitar
+    n_sessions: int
+    stage: str  # of the last session that says one
+    last: datetime.date | None  # the last session with a date
+    due: str  # what is due next, in words
+    due_on: datetime.date | None  # None where it goes by the work, not by the calendar
+    problems: tuple[str, ...] = ()  # what cannot be read, one sentence each
+
+
+def overview(logbook) -> tuple[InHand, ...]:
+    """All guitars of a logbook, what is due first at the top, those without a day after them by name."""
+    logbook = as_logbook(logbook)
+    sessions: dict[str, list[LoggedSession]] = {}
+    for session in logbook.sessions():
+        sessions.setdefault(session.path.parent.name, []).append(session)
+    lines = []
+    for guitar in logbook.guitars():
+        mine = sessions.get(guitar.path.name, [])
+        problems = [problem for problem in (guitar.problem, *(session.problem for session in mine)) if problem]
+        try:
+            events = logbook.events(guitar.name)
+        except ValueError as error:
+            events = ()
+            problems.append(str(error))
+        dates = [session.date for session in mine if session.date]
+        due, due_on = what_is_due(mine, events, role=guitar.role)
+        lines.append(InHand(guitar, len(mine), _stage(mine), max(dates, default=None), due, due_on, tuple(problems)))
+    far = datetime.date.max
+    return tuple(sorted(lines, key=lambda line: (line.due_on or far, line.guitar.name.casefold())))
+
+
+def what_is_due(
+    sessions: Sequence[LoggedSession], events: Sequence[Event] = (), *, role: str = ""
+) -> tuple[str, datetime.date | None]:
+    """What to record next, in words, and the day; None for the day where it waits for the work.
+
+    Before stringing: the stage after the last one recorded. After it: the next day of the rhythm that no
+    session is near to; a session counts for a day when it lies nearer to it than to the day before it in the
+    rhythm. A reference, or a guitar nobody knows the stringing of: half a year after the last session.
+    """
+    dated = sorted((s for s in sessions if s.date), key=lambda s: s.date)
+    strung = _strung_on(dated, events, role)
+    stage = _stage(dated)
+    if strung is None and stage in STAGES and stage != "strung":
+        return f"the next stage: {STAGES[STAGES.index(stage) + 1]}", None
+    if strung is not None:
+        days = [(s.date - strung).days for s in dated if s.date >= strung]
+        before = 0
+        for day in RHYTHM_DAYS:
+            if not days or max(days) < (before + day) / 2:
+                words = "the day it was strung" if day == 0 else f"day {day} after stringing"
+                return words, strung + datetime.timedelta(days=day)
+            before = day
+    if not dated:
+        return "the first session", None
+    return "half a year after the last, at the opposite season", dated[-1].date + datetime.timedelta(HALF_YEAR_DAYS)
+
+
+def _stage(sessions: Sequence[LoggedSession]) -> str:
+    """The stage of the last session that says one."""
+    said = [s for s in sessions if s.stage]
+    return max(said, key=lambda s: s.date or datetime.date.min).stage if said else ""
+
+
+def _strung_on(dated: Sequence[LoggedSession], events: Sequence[Event], role: str) -> datetime.date | None:
+    """The day of the first stringing: as noted, by "day 30" in a session's words, or by its first strung session.
+
+    The last only where a session before it shows the guitar at an earlier stage. None for a reference.
+    """
+    if role == "reference":
+        return None
+    noted = [event.date for event in events if event.kind == "strung"]
+    if noted:
+        return min(noted)
+    for session in dated:
+        if session.stage == "strung" and (match := _DAY.search(str(session.conditions.get("stage_note", "")))):
+            return session.date - datetime.timedelta(days=int(match[1]))
+    stages = [session.stage for session in dated if session.stage in STAGES]
+    if "strung" in stages and stages[0] != "strung":
+        return next(session.date for session in dated if session.stage == "strung")
+    return None
