@@ -25,6 +25,11 @@ def run(options) -> int:
     if bool(options.call) != bool(options.because):
         raise BadUse("--call HZ NAME and --because REASON go together: a name of your own needs its reason")
     check_paths(options.paths, options.report)
+    frequency = _hz(options.call[0]) if options.call else None
+    from ..guitar.priors import BODY_KINDS
+
+    if options.body_kind and options.body_kind not in BODY_KINDS:
+        raise BadUse(f"--body-kind {options.body_kind!r} is not known; allowed are {', '.join(BODY_KINDS)}")
     from ..guitar.naming import overrule
     from ..shop.names import add_overrule, name_instrument
     from ..shop.reading import read_instrument
@@ -37,9 +42,8 @@ def run(options) -> int:
     try:
         naming = name_instrument(options.paths, body_kind=options.body_kind, modeset=modeset)
         if options.call:
-            frequency, name = _hz(options.call[0]), options.call[1]
-            naming = overrule(naming, frequency, name, options.because)
-            add_overrule(options.paths, frequency, name, options.because)
+            naming = overrule(naming, frequency, options.call[1], options.because)
+            add_overrule(options.paths, frequency, options.call[1], options.because)
     except LuthkitError as error:
         raise BadUse(str(error)) from error
     report = write_report(naming_page(naming), options.report) if options.report is not None else None

@@ -15,6 +15,7 @@ from .._frozen import frozen_array
 from ..signal.modes import ModeSet
 from . import priors
 
+ROOM_KNOCK = "room knock"
 LOW_HZ = 300.0  # the strongest mode below this is what levels are measured from
 DELAY_S = 0.0003  # how well two onsets can be told, one standard deviation (common practice, no source)
 SLIP = 0.03  # chance that a piece of evidence is spoilt and says nothing: a tap elsewhere, a leaking plug
@@ -125,11 +126,12 @@ def by_condition(modeset: ModeSet, reading: Reading) -> Evidence:
     """
     frequency = np.array([mode.frequency_hz for mode in modeset.modes])
     there = np.array([mode.frequency_hz for mode in reading.modeset.modes if mode.kind != "room"])
-    table, kind, done = {
-        "soundhole plugged": (priors.PLUGGED, "soundhole plugged", "when the hole is plugged"),
-        "back blocked": (priors.BACK_BLOCKED, "back blocked", "when the back is blocked"),
-        "mass at bridge": (priors.MASS_10_G, "mass at the bridge", f"under {reading.added_mass_g:g} g at the bridge"),
+    table, done = {
+        "soundhole plugged": (priors.PLUGGED, "when the hole is plugged"),
+        "back blocked": (priors.BACK_BLOCKED, "when the back is blocked"),
+        "mass at bridge": (priors.MASS_10_G, f"under {reading.added_mass_g:g} g at the bridge"),
     }[reading.condition]
+    mass = f", {reading.added_mass_g:g} g" if reading.added_mass_g else ""
     share = reading.added_mass_g / 10 if reading.condition == "mass at bridge" else 1.0
     shift = 100 * np.log(there[None, :] / frequency[:, None])  # (n_modes, n_there)
     crowd = priors.unnamed_modes(frequency) / 100 + 0.02  # modes to one percent of frequency
@@ -138,7 +140,7 @@ def by_condition(modeset: ModeSet, reading: Reading) -> Evidence:
         p = priors.density(shift, centre * share, np.hypot(spread * max(share, 0.3), 0.2)).sum(axis=1)
         likely.append(1 - found + found * p / crowd)
     words = tuple(_shift_words(row, done) for row in shift)
-    return _evidence(kind, np.stack(likely, axis=1), words)
+    return _evidence(reading.condition + mass, np.stack(likely, axis=1), words)
 
 
 def by_knock(modeset: ModeSet, reading: Reading) -> Evidence:
@@ -167,19 +169,19 @@ def by_kind(modeset: ModeSet) -> Evidence:
             *(["stands at the pitch of an open string"] if is_pitch else []),
         ]
         words.append("; ".join(said))
-    return _evidence("room and strings", likely, tuple(words))
+    return _evidence("room and strings", likely, tuple(words), slip=0.0)
 
 
 def all_evidence(modeset: ModeSet, readings: Sequence[Reading]) -> tuple[Evidence, ...]:
     """Everything but the frequency, in the order of the table."""
     found = [by_level(modeset), by_wings(modeset)]
     found += [by_place(modeset, place) for place in ("wings", "back", "rim")]
-    found += [by_knock(modeset, r) if r.condition == "room knock" else by_condition(modeset, r) for r in readings]
+    found += [by_knock(modeset, r) if r.condition == ROOM_KNOCK else by_condition(modeset, r) for r in readings]
     return tuple(e for e in (*found, by_kind(modeset)) if e is not None)
 
 
-def _evidence(kind: str, likely, words, *, slip: float | None = None) -> Evidence:
-    likely, slip = np.asarray(likely, float), SLIP if slip is None else slip
+def _evidence(kind: str, likely, words, *, slip: float = SLIP) -> Evidence:
+    likely = np.asarray(likely, float)
     log_likely = np.log((1 - slip) * likely + slip * likely.mean(axis=1, keepdims=True))
     return Evidence(kind, log_likely - log_likely[:, -1:], words)
 

@@ -13,9 +13,9 @@ from ..errors import LuthkitError
 from ..signal.modes import Mode, ModeSet
 from . import priors
 from .assignment import assign
-from .evidence import Evidence, Reading, all_evidence, by_frequency
+from .evidence import ROOM_KNOCK, Evidence, Reading, all_evidence, by_frequency
 from .next_test import Test, next_tests
-from .priors import ALL_NAMES, BODY_KINDS, NAMES, UNNAMED
+from .priors import ALL_NAMES, BODY_KINDS, CONDITIONS, NAMES, UNNAMED
 
 CANNOT_TELL = "cannot tell"
 SURE_ENOUGH = 0.7  # a name is given from this probability on
@@ -125,7 +125,7 @@ def overrule(naming: Naming, frequency_hz: float, name: str, reason: str) -> Nam
 
 
 def _check(readings) -> None:
-    allowed = ("soundhole plugged", "back blocked", "mass at bridge", "room knock")
+    allowed = (*CONDITIONS, ROOM_KNOCK)
     for reading in readings:
         if reading.condition not in allowed:
             raise LuthkitError(f"condition {reading.condition!r} is not known; allowed are {', '.join(allowed)}")
@@ -165,6 +165,6 @@ def _notes(modeset: ModeSet, readings) -> tuple[str, ...]:
     notes = []
     if not any(modeset.positions):
         notes.append("no recording says where the guitar was struck, so places say nothing about the names")
-    wide = [r for r in readings if r.condition != "room knock" and not r.modeset.modes]
+    wide = [r for r in readings if r.condition != ROOM_KNOCK and not r.modeset.modes]
     notes += [f"no mode could be read with the condition {r.condition!r}" for r in wide]
     return tuple(notes)

@@ -17,6 +17,7 @@ import numpy as np
 NAMES = ("air", "main top", "main back", "cross dipole", "long dipole", "first cavity mode", "whole-body bending")
 UNNAMED = "unnamed"
 ALL_NAMES = (*NAMES, UNNAMED)
+CONDITIONS = ("soundhole plugged", "back blocked", "mass at bridge")
 BODY_KINDS = ("classical", "small steel-string", "large steel-string")
 
 _BENDING_HZ = (50, 88)
@@ -66,7 +67,7 @@ MASS_10_G += ((0.85, -0.3, 0.3), (0.7, -0.3, 0.3), (0.75, -0.8, 1.0))
 KNOCK_MATCH = (*(0.03,) * 7, 0.15)  # chance that a mode of the body stands where the room has one
 STRING_MATCH = (*(0.04,) * 7, 0.15)  # chance of standing, narrow, at the pitch of an open string
 ROOM_KIND = (*(0.05,) * 7, 0.2)  # chance that the reading suspects the room
-STRING_KIND = (*(0.001,) * 7, 0.1)
+STRING_KIND = (*(1e-5,) * 7, 0.1)  # Q above 200 is no body: common practice, no source
 OPEN_STRINGS_HZ = (82.407, 110.0, 146.832, 195.998, 246.942, 329.628)  # E2 to E4 at 440 Hz, ISO 16 (from memory)
 
 

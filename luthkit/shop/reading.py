@@ -13,7 +13,7 @@ from pathlib import Path
 from .. import __version__
 from .._frozen import frozen_dict
 from ..errors import LuthkitError
-from ..guitar.evidence import Reading
+from ..guitar.evidence import ROOM_KNOCK, Reading
 from ..signal.modes import ModeSet, read_modes
 from ..signal.taps import TapSet
 from . import cache
@@ -58,7 +58,7 @@ def read_conditions(paths, *, band_hz: tuple[float, float] = (60.0, 1000.0)) -> 
         for condition, added_mass_g in asked
     ]
     if session.of_kind("knock"):
-        readings.append(Reading("room knock", _read(session, band_hz, kind="knock")))
+        readings.append(Reading(ROOM_KNOCK, _read(session, band_hz, kind="knock")))
     return tuple(readings)
 
 

@@ -47,6 +47,7 @@ from pathlib import Path, PurePosixPath
 
 from .._frozen import frozen_dict
 from ..errors import LuthkitError
+from ..guitar.priors import BODY_KINDS, CONDITIONS
 from ..signal.notes import note_hz
 from ..signal.recording import find_recordings
 from ..signal.taps import TapSet, find_taps
@@ -56,8 +57,6 @@ from .stages import split_stage
 FILE_NAME = "session.toml"
 POSITIONS = ("bridge centre", "bass wing", "treble wing", "back", "rim")
 KINDS = ("tap", "strum", "pluck", "knock", "bar")
-CONDITIONS = ("soundhole plugged", "back blocked", "mass at bridge")
-BODY_KINDS = ("classical", "small steel-string", "large steel-string")
 _TEXTS = (
     "guitar",
     "stage",

@@ -9,7 +9,7 @@ from ...guitar.naming import CANNOT_TELL, overrule
 from ...guitar.priors import ALL_NAMES, BODY_KINDS
 from ...shop.names import add_overrule, name_instrument
 from ..names import naming_page
-from .common import LAYOUT, WIDE, Form, chosen, find_guitars, folder_list, path_field
+from .common import LAYOUT, WIDE, Form, Reader, chosen, find_guitars, folder_list, path_field
 
 AS_WRITTEN = "as session.toml says, or unknown"
 
@@ -27,11 +27,12 @@ def naming_form(*, start=None) -> widgets.Widget:
     hertz = _text("The mode at", "in hertz, such as 196; leave empty if the names are right")
     name = _list("is in truth the", [*ALL_NAMES, CANNOT_TELL])
     reason = _text("because", "a few words; kept in names.toml with the date")
-    form = Form("Name the modes", [folder, path, kind, hertz, name, reason])
+    form = Form("Name the modes", [folder, path, kind, hertz, name, reason], name="names")
+    reader = Reader()
 
     def read():
         (place,) = chosen([folder.value], path.value)
-        (modeset,) = form.reader.read([place])
+        (modeset,) = reader.read([place])
         body_kind = "" if kind.value == AS_WRITTEN else kind.value
         naming = name_instrument(place, body_kind=body_kind, modeset=modeset)
         if hertz.value.strip() or reason.value.strip():
@@ -50,7 +51,8 @@ def _list(words: str, options):
 
 
 def _text(words: str, hint: str):
-    return widgets.Text(description=words, placeholder=hint, style=WIDE, layout=LAYOUT)
+    """A line that the form does not remember for the next time, so that nothing is logged twice."""
+    return widgets.Textarea(description=words, placeholder=hint, rows=1, style=WIDE, layout=LAYOUT)
 
 
 def _number(text: str) -> float:
