@@ -26,9 +26,7 @@ USES = ("top", "back", "side", "brace", "neck", "other")
 SAWN = ("quarter", "flat", "between")
 # standard uncertainties when the maker gives none (common practice, no source)
 LENGTH_U_M, THICKNESS_U_M, MASS_U_KG, METER_U_PERCENT = 0.5e-3, 0.02e-3, 0.1e-3, 1.0
-LAW = (
-    "what papers it needs is settled by the law of your place and of your customer's: ask there before you sell or ship"
-)
+LAW = "which papers it needs is settled by the law of your place and of your customer; ask before you sell or ship"
 DUST = "wear a mask and use extraction when you sand it, as the rules of your place ask"
 
 

@@ -2,8 +2,19 @@
 
 from .body import body_form
 from .comparison import comparison_form
+from .history import history_form, start_form
 from .modes import modes_form
 from .naming import naming_form
 from .record import record_form
+from .wood import wood_form
 
-__all__ = ["body_form", "comparison_form", "modes_form", "naming_form", "record_form"]
+__all__ = [
+    "body_form",
+    "comparison_form",
+    "history_form",
+    "modes_form",
+    "naming_form",
+    "record_form",
+    "start_form",
+    "wood_form",
+]

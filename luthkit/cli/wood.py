@@ -1,0 +1,64 @@
+"""`luthkit wood`: what the pieces of the stock are, each number with the budget of its error."""
+
+from __future__ import annotations
+
+from ..errors import LuthkitError
+from .common import BadUse, add_output, check_paths, write_report
+
+
+def add(commands) -> None:
+    wood = commands.add_parser("wood", help="density, stiffness and losses of pieces of wood, from taps")
+    wood.add_argument(
+        "paths", nargs=1, metavar="STOCK|PIECE", help="a folder of text files, one of them, or a CSV table"
+    )
+    wood.add_argument("--piece", metavar="NAME", help="one piece of the stock, by its name")
+    wood.add_argument(
+        "--climate",
+        nargs=2,
+        type=float,
+        metavar=("CELSIUS", "PERCENT"),
+        help="temperature and humidity that the numbers are brought to (default: 20 48)",
+    )
+    wood.set_defaults(run=run)
+    add_output(wood)
+
+
+def run(options) -> int:
+    check_paths(options.paths, options.report)
+    from ..shop.woodpile import read_history, read_pieces
+    from ..show import data
+    from ..show.wood import stock_page, stock_text, wood_data, wood_page, wood_text
+    from ..wood.moisture import equilibrium_moisture_percent
+    from ..wood.reading import CLIMATE
+    from ..wood.stock import read_stock
+
+    climate = tuple(options.climate or CLIMATE)
+    try:
+        equilibrium_moisture_percent(temperature_c=climate[0], relative_humidity_percent=climate[1])
+    except LuthkitError as error:
+        raise BadUse(f"--climate: {error}") from error
+    pieces = read_stock(options.paths[0])
+    if options.piece:
+        found = [piece for piece in pieces if piece.name.lower() == options.piece.lower()]
+        if not found:
+            names = ", ".join(piece.name for piece in pieces)
+            raise BadUse(f"--piece {options.piece!r} is not in this stock; it has {names}")
+        pieces = tuple(found)
+    if len(pieces) == 1:
+        history = read_history(pieces[0], climate=climate)
+        if not history:
+            raise LuthkitError(f"{pieces[0].name} was never measured; add its sizes and mass under [[measured]]")
+        page, text, told = wood_page(history), wood_text(history), [wood_data(reading) for reading in history]
+    else:
+        readings = read_pieces(pieces, climate=climate)
+        if not readings:
+            raise LuthkitError(f"no piece in {options.paths[0]} was measured; add sizes and mass under [[measured]]")
+        page, text, told = stock_page(readings), stock_text(readings), [wood_data(reading) for reading in readings]
+    report = write_report(page, options.report) if options.report is not None else None
+    if options.json:
+        print(data.to_json({"pieces": told, "report": report}), flush=True)
+    else:
+        print(text, flush=True)
+        if report:
+            print(f"\nReport: {report}", flush=True)
+    return 0
