@@ -21,7 +21,7 @@ def test_the_first_notebook_records_what_is_played(tmp_path):
     (bench / "sample_audio").symlink_to(HOME / "sample_audio")
     sound, rate = soundfile.read(HOME / "sample_audio/build_seven/taps/bridge_centre_2.flac")
     assert rate == RATE
-    soundfile.write(tmp_path / "taps.wav", sound[: round(12.2 * RATE)], RATE, subtype="PCM_24")
+    soundfile.write(tmp_path / "taps.wav", sound[: round(9.2 * RATE)], RATE, subtype="PCM_24")
     with (
         audio_path(tmp_path / "sound") as (environment, play),
         running_lab(bench, environment) as address,

@@ -120,8 +120,9 @@ def check_with_history(now: BarReading, earlier: Sequence[BarReading], *, metal:
     """The bar now beside its own earlier readings, each brought to the temperature of now.
 
     A change is told when it is larger than twice its standard uncertainty and than `WITHIN` (frequency) or
-    `WITHIN_DAMPING`; one that is only larger than the latter leaves "cannot tell". The uncertainty holds the scatter of the earlier readings, both readings' own, and that of
-    the temperature. With one earlier reading only, its own uncertainty stands for the scatter.
+    `WITHIN_DAMPING`; one that is only larger than the latter leaves "cannot tell". The uncertainty holds the
+    scatter of the earlier readings, both readings' own, and that of the temperature. With one earlier reading
+    only, its own uncertainty stands for the scatter.
     Raises `LuthkitError` for an unknown metal.
     """
     kind = _metal(metal)
