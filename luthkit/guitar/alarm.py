@@ -151,7 +151,7 @@ def _gap(whole: Series, count: int) -> _Gap | None:
     system = find_system(whole.first(n), weather.first(n))
     fits = fit_shapes(system)
     new = slice(n, n + count)
-    steps = np.ones((count, len(system.steps)))
+    steps = np.zeros((count, len(system.steps)))  # all events lie before
     known = np.column_stack([np.ones(count), weather.terms[new], steps])
     weights, means, variances = [], [], []
     average = np.full(count, 1 / count)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from math import expm1, inf, isfinite
 
 from .. import __version__
-from .alarm import Alarm, watch
+from .alarm import AGAIN, LOOK, Alarm, watch
 from .forecast import Outlook, look_ahead
 from .history import QUANTITIES, History, series
 from .settling import CANNOT_TELL, FEWEST_SESSIONS, Course, settle
@@ -88,7 +88,7 @@ def course_words(course: Course) -> str:
     if course.shape == CANNOT_TELL:
         return f"cannot tell: {FEWEST_SESSIONS} sessions are needed"
     if course.shape == NO_CHANGE:
-        return f"no change seen; one larger than {_size(course.no_more_than)} would have been"
+        return f"no slow change seen; one larger than {_size(course.no_more_than)} would have been"
     move = course.change
     ends = f"{100 * expm1(move.value):+.1f} % (95 %: {100 * expm1(move.low):+.1f} to {100 * expm1(move.high):+.1f})"
     if course.shape in (SETTLING, TWICE):
@@ -119,12 +119,14 @@ def _summary(history, courses, alarm) -> tuple[str, ...]:
     if still:
         largest = _size(max(c.no_more_than for c in still))
         which = "the other modes" if changed else "any mode"
-        told.append(f"No change was seen in the frequency of {which}; none larger than {largest} can have been missed.")
+        told.append(f"No slow change was seen in the frequency of {which}; none larger than {largest} can be hidden.")
     if not changed and not still:
         told.append("These are too few sessions to speak of change.")
     damped = [c.series.mode for c in courses if c.series.quantity == "damping" and c.changed]
     if damped:
         told.append(f"The damping of {_listed(damped)} changed.")
+    if alarm.state in (LOOK, AGAIN):
+        return (alarm.sentence, first, *told)
     return (first, *told, alarm.sentence)
 
 

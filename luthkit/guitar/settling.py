@@ -64,7 +64,7 @@ class Course:
     no_more_than: float
     settled_log: Interval
     time_constant_days: Interval  # of the settling, the faster one of two
-    corrected_log: np.ndarray  # (n,) at the reference climate and before the first event
+    corrected_log: np.ndarray  # (n,) at the reference climate and as after the last event
     corrected_log_u: np.ndarray
     scatter: float  # between sessions, as a fraction
     system: System
@@ -219,7 +219,7 @@ def _time_constant(system, fit) -> Interval:
 
 
 def _correct(system, fit):
-    """Values at the reference climate and before the first event; errors hold reading, session and correction."""
+    """Values at the reference climate and as after the last event; errors hold reading, session and correction."""
     p = system.columns.shape[1]
     columns = system.columns[:, 1:]
     covariance = fit.covariance[fit.best, 1:p, 1:p]
@@ -233,7 +233,7 @@ def draws(course: Course, day, *, count: int = 2000, seed: int = 7) -> np.ndarra
     """(count, n_days) courses in logarithms that the readings bear out, each as often as it deserves.
 
     Shapes that come to rest by their weights, time constants by their likelihood, coefficients from Student's t;
-    at the reference climate and before the first event. An infinite day is where it comes to rest.
+    at the reference climate and as after the last event. An infinite day is where it comes to rest.
     """
     return draws_of(course.fits, course.system, day, count=count, seed=seed)
 

@@ -85,7 +85,7 @@ class System:
         self.centre = float(np.mean(series.value_log))  # taken off for the sake of accuracy
         self.value = series.value_log - self.centre
         self.columns = np.column_stack(
-            [np.ones(len(day)), *weather.terms.T, *[(day >= step).astype(float) for step in self.steps]]
+            [np.ones(len(day)), *weather.terms.T, *[(day < step).astype(float) for step in self.steps]]
         )
         self.mean = np.array([0.0, *weather.slope, *[0.0] * len(self.steps)])
         self.precision = np.array([0.0, *(1 / weather.slope_u**2), *[self.reach["step"] ** -2] * len(self.steps)])

@@ -26,7 +26,7 @@ class MadeHistory:
 
     rows: tuple[Mapping, ...]
     events: tuple[Mapping, ...]
-    settled_hz: Mapping[str, float]  # each mode at rest, at the reference climate
+    settled_hz: Mapping[str, float]  # each mode at rest, at the reference climate, after all events and without a fault
     settling: Mapping[str, tuple]  # mode -> ((size as a fraction, time constant in days), ...)
     faulty: tuple[str, ...] = ()  # the modes that a fault made fall
     fault_day: float = np.inf
@@ -109,7 +109,9 @@ def made_history(
         for size, tau in terms:
             value += size * np.exp(-days / tau)
         for day, _, _ in events:
-            value += rng.normal(0, 0.006) * (days >= day)
+            step = rng.normal(0, 0.006)
+            value += step * (days >= day)
+            rest *= np.exp(step)
         value += -fault_fall * (days >= fault_day) * (name in faulty)
         value += rng.normal(0, scatter, len(days))
         u = 0.0005

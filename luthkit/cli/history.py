@@ -1,0 +1,101 @@
+"""`luthkit history`: one guitar over months and years."""
+
+from __future__ import annotations
+
+import os
+
+from ..errors import LuthkitError
+from .common import BadUse, add_output, check_paths, write_report
+
+
+def add(commands) -> None:
+    history = commands.add_parser("history", help="one guitar over months and years: settling, weather, alarm")
+    history.add_argument(
+        "guitar", metavar="GUITAR", help="folder with its sessions (as in the logbook), or a table of readings"
+    )
+    history.add_argument(
+        "--within", type=float, default=0.5, metavar="PERCENT", help="how near to rest counts as settled (default 0.5)"
+    )
+    history.add_argument(
+        "--climate", nargs=2, type=float, metavar=("CELSIUS", "PERCENT"), help="the climate to refer all readings to"
+    )
+    history.add_argument("--repeat-study", metavar="TABLE", help="your own repeat study: its scatter is then used")
+    history.add_argument(
+        "--hard-and-soft", action="store_true", help="also compare hard with soft taps (twice the time)"
+    )
+    history.add_argument(
+        "--start-for", nargs=2, metavar=("HZ", "MODE"), help="where must a new guitar start, to rest at HZ in MODE"
+    )
+    history.add_argument(
+        "--settled", nargs="*", default=[], metavar="GUITAR", help="other guitars of yours that have settled"
+    )
+    history.set_defaults(run=run)
+    add_output(history)
+
+
+def run(options) -> int:
+    tables = [options.repeat_study] if options.repeat_study else []
+    check_paths([options.guitar, *tables, *options.settled], options.report)
+    from ..guitar.follow import follow
+    from ..shop.history import read_history
+    from ..show import data
+    from ..show.history import following_data, following_page, following_text
+
+    thresholds, study = _thresholds(options.repeat_study)
+    history = read_history(options.guitar, hard_and_soft=options.hard_and_soft)
+    temperature, humidity = options.climate or (None, None)
+    following = follow(
+        history,
+        within=options.within / 100,
+        thresholds=thresholds,
+        reference_temperature_c=temperature,
+        reference_humidity_percent=humidity,
+    )
+    start = _start(options, following, thresholds) if options.start_for else None
+    report = write_report(following_page(following), options.report) if options.report is not None else None
+    if options.json:
+        more = {"start": start.sentence} if start else {}
+        print(data.to_json({**following_data(following), **more, "report": report}), flush=True)
+        return 0
+    if study is not None:
+        from ..show.history import repeat_text
+
+        print(f"Your own repeat study\n\n{repeat_text(study)}\n", flush=True)
+    print(following_text(following), flush=True)
+    if start:
+        print(f"\nLooking back\n{start.sentence}", flush=True)
+    if report:
+        print(f"\nReport: {report}", flush=True)
+    return 0
+
+
+def _thresholds(table):
+    """(thresholds, repeat study) of a table, or (None, None)."""
+    if table is None:
+        return None, None
+    from ..guitar.repeat_study import repeat_study
+    from ..shop.history import read_rows
+
+    study = repeat_study(read_rows(table))
+    return study.thresholds(), study
+
+
+def _start(options, following, thresholds):
+    """Where a new guitar must start, from this guitar and the others that have settled."""
+    from ..guitar.forecast import look_back, settled_from
+    from ..guitar.history import series
+    from ..guitar.settling import settle
+    from ..shop.history import read_history
+
+    hz, mode = options.start_for
+    try:
+        hz = float(hz)
+    except ValueError:
+        raise BadUse(f"--start-for wants a frequency in hertz first, such as 196, not {hz!r}") from None
+    found = []
+    for path in dict.fromkeys(map(os.fspath, options.settled)):
+        other = read_history(path)
+        if mode not in other.mode_names:
+            raise LuthkitError(f"{other.name} has no mode {mode!r}; it has {', '.join(other.mode_names)}")
+        found.append(settled_from(other.name, settle(series(other, mode, thresholds=thresholds))))
+    return look_back(hz, float("nan"), found)

@@ -1,0 +1,89 @@
+"""The forms of the fifth notebook: a guitar over months and years, and where a new one must start."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import ipywidgets as widgets
+
+from ...errors import LuthkitError
+from ...guitar.follow import follow
+from ...guitar.forecast import look_back, settled_from
+from ...guitar.history import series
+from ...guitar.repeat_study import repeat_study
+from ...guitar.settling import settle
+from ...shop.history import READINGS, read_history, read_rows
+from ...shop.logbook import GUITAR
+from ..history import following_page, start_page
+from .common import LAYOUT, WIDE, Form, chosen, folder_list, label, path_field
+
+
+def history_form(*, start=None) -> widgets.Widget:
+    """The form of the fifth notebook: how one guitar changed over time.
+
+    `start` is the folder where guitars are looked for (default: the current folder and those beside it).
+    """
+    guitars = find_histories(start)
+    guitar = folder_list("Guitar", guitars)
+    path = path_field("or a guitar elsewhere")
+    within = widgets.BoundedFloatText(
+        description="Settled within (%)", value=0.5, min=0.1, max=5.0, step=0.1, style=WIDE, layout=LAYOUT
+    )
+    study = widgets.Text(
+        description="My repeat study",
+        placeholder="path of its table; leave empty for the planning values",
+        style=WIDE,
+        layout=LAYOUT,
+    )
+    form = Form("Follow", [guitar, path, within, study], name="history")
+
+    def act():
+        (where,) = chosen([guitar.value], path.value)
+        thresholds = repeat_study(read_rows(study.value.strip())).thresholds() if study.value.strip() else None
+        return following_page(follow(read_history(where), within=within.value / 100, thresholds=thresholds))
+
+    form.act = act
+    return form.open(ready=bool(guitars))
+
+
+def start_form(*, start=None) -> widgets.Widget:
+    """Where a new guitar must start, so that it comes to rest where a reference stands."""
+    guitars = find_histories(start)
+    mode = widgets.Text(description="Mode", value="main top", style=WIDE, layout=LAYOUT)
+    reference = widgets.FloatText(description="Reference (Hz)", value=196.0, style=WIDE, layout=LAYOUT)
+    error = widgets.FloatText(description="± its error (Hz)", value=0.5, style=WIDE, layout=LAYOUT)
+    settled = widgets.SelectMultiple(
+        description="My settled guitars",
+        options=[(label(path), path) for path in guitars],
+        value=guitars[:1],
+        rows=max(2, min(6, len(guitars))),
+        style=WIDE,
+        layout=LAYOUT,
+    )
+    form = Form("Look back", [mode, reference, error, settled], name="start")
+
+    def act():
+        name = mode.value.strip()
+        found = []
+        for path in settled.value:
+            history = read_history(path)
+            if name not in history.mode_names:
+                raise LuthkitError(f"{history.name} has no mode {name!r}; it has {', '.join(history.mode_names)}")
+            found.append(settled_from(history.name, settle(series(history, name))))
+        return start_page(name, look_back(reference.value, error.value, found), found)
+
+    form.act = act
+    return form.open(ready=bool(guitars))
+
+
+def find_histories(start=None) -> list[str]:
+    """Folders with a table of readings, or with a guitar of a logbook, in and beside the folder `start`."""
+    start = Path(start) if start is not None else Path.cwd()
+    found: dict[str, None] = {}
+    for root in (start / "sample_audio", start.parent / "sample_audio", start, start.parent):
+        for pattern in (f"*/{READINGS}", f"*/{GUITAR}", f"*/*/{GUITAR}"):
+            for path in sorted(root.glob(pattern)):
+                if path.parent.name[0] not in "._":
+                    found[os.path.relpath(path.parent, Path.cwd())] = None
+    return list(found)

@@ -1,0 +1,255 @@
+"""A guitar over time: in words, as plain data, and as a page."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from html import escape
+from math import exp, inf, isfinite
+
+from .._text import one_line
+from ..guitar.alarm import AGAIN, LOOK
+from ..guitar.follow import Following, course_words
+from ..guitar.forecast import Outlook, Settled, Start
+from ..guitar.repeat_study import LEVELS, RepeatStudy
+from ..guitar.settling import Course, Interval
+from ..shop.history import history_rows
+from .page import Page, bullets, file_word, image, paragraphs, table
+from .words import text_table, with_error
+
+COURSE_HEADINGS = ("Mode", "Last reading", "Weather taken out", "At rest (90 % band)", "What is seen")
+DAMPING_HEADINGS = ("Mode", "Last reading", "What is seen")
+SLOPE_HEADINGS = ("Mode", "Weather", "Moves by", "Sessions scatter by")
+MEANING = (
+    "Values at rest, and all verdicts, are with the weather taken out: as the mode would stand in the mean climate of "
+    "the sessions, and as after the last event (strings changed, set-up, repair) that was written down.",
+    "“No slow change seen; one larger than x would have been”: smaller changes there may be, but these sessions cannot "
+    "show them. More sessions make x smaller.",
+    "“Settling”: a change that slows down and comes to rest; the time constant is the time for two thirds of it. "
+    "“Drifting”: no slowing down is seen yet.",
+    "The guitar's own answer to damp weather is used once six sessions across seasons show it; before that a usual one "
+    "with its uncertainty (from memory). The guitar's own mass, when it is weighed each time, is the better witness.",
+    "How far guitars settle, and what one is to watch for, is common practice without a published source. All of this "
+    "was tested on simulated guitars only.",
+)
+CARE = (
+    "A sign is never a diagnosis. A loose brace, a crack, a lifting bridge, a loose tuner or a buzzing fret can look "
+    "alike; ask a qualified repairer before you act.",
+    "Strings stay under tension while you look: mind your eyes, and never slacken those of another's guitar.",
+)
+_UNITS = {
+    "moisture": ("1 % of moisture content", "moisture content {:.1f} %"),
+    "mass": ("1 % of the guitar's mass", "mass {:.0f} g"),
+    "temperature": ("1 °C", "{:.1f} °C"),
+    "sound": ("1 % of the speed of sound", ""),
+}
+
+
+def settled_text(interval: Interval, *, unit: str = "Hz") -> str:
+    """'196.1 Hz (195.2 to 197.0)'."""
+    return f"{interval.value:.1f} {unit} ({interval.low:.1f} to {interval.high:.1f})"
+
+
+def course_rows(following: Following) -> list[tuple[str, ...]]:
+    """One row for the frequency of each mode, in the order of COURSE_HEADINGS."""
+    rows = []
+    for course, outlook in zip(following.of("frequency"), following.outlooks, strict=True):
+        last = f"{_last(course):.1f} Hz"
+        corrected, u = exp(course.corrected_log[-1]), course.corrected_log_u[-1]
+        still = with_error(corrected, corrected * u, unit="Hz", digits=1)
+        rows.append((course.series.mode, last, still, settled_text(outlook.settled_hz), course_words(course)))
+    return rows
+
+
+def damping_rows(following: Following) -> list[tuple[str, ...]]:
+    """One row for the damping of each mode, in the order of DAMPING_HEADINGS."""
+    return [(c.series.mode, f"{100 * _last(c):.2f} %", course_words(c)) for c in following.of("damping")]
+
+
+def _last(course: Course) -> float:
+    return exp(float(course.series.value_log[-1]))
+
+
+def slope_rows(following: Following) -> list[tuple[str, ...]]:
+    """What the weather does to each frequency, and what sessions scatter, in the order of SLOPE_HEADINGS."""
+    rows = []
+    for course in following.of("frequency"):
+        fit = max(course.fits, key=lambda one: one.weight)
+        for k, name in enumerate(course.weather.names, start=1):
+            slope, u = fit.coefficients[fit.best, k], fit.covariance[fit.best, k, k] ** 0.5
+            unit = 0.01 if name == "sound" else 1.0
+            moves = f"{100 * unit * slope:+.2f} ± {100 * unit * u:.2f} % for {_UNITS[name][0]}"
+            rows.append((course.series.mode, name, moves, f"{100 * course.scatter:.2f} %"))
+    return rows
+
+
+def outlook_lines(following: Following) -> list[str]:
+    """When each mode will be near where it comes to rest."""
+    courses = following.of("frequency")
+    return [f"{c.series.mode}: {o.sentence}" for c, o in zip(courses, following.outlooks, strict=True)]
+
+
+def climate_line(following: Following) -> str:
+    """The reference climate in words."""
+    parts: dict[str, None] = {}
+    for course in following.of("frequency"):
+        for name, value in course.weather.reference:
+            if _UNITS[name][1]:
+                parts[_UNITS[name][1].format(value)] = None
+    return f"Reference climate: {', '.join(parts)}." if parts else "No climate was written down."
+
+
+def following_text(following: Following) -> str:
+    """All of it for the terminal."""
+    parts = [one_line(following.history.name), "", *following.summary, ""]
+    parts += [text_table(COURSE_HEADINGS, course_rows(following)), "", "Damping"]
+    parts += [text_table(DAMPING_HEADINGS, damping_rows(following)), "", "Looking ahead"]
+    parts += [f"- {one_line(line)}" for line in outlook_lines(following)]
+    parts += ["", climate_line(following)]
+    parts += [f"- {one_line(note)}" for note in following.notes]
+    return "\n".join(parts)
+
+
+def following_data(following: Following) -> dict:
+    """All of it as plain data; times in days, changes as natural logarithms of a ratio."""
+    return {
+        "name": following.history.name,
+        "summary": list(following.summary),
+        "courses": [_course_data(course) for course in following.courses],
+        "outlooks": [_outlook_data(outlook) for outlook in following.outlooks],
+        "alarm": {
+            "state": following.alarm.state,
+            "sentence": following.alarm.sentence,
+            "signs": [
+                {"mode": s.mode, "what": s.what, "size": s.size, "chance": s.chance} for s in following.alarm.signs
+            ],
+        },
+        "events": [{"date": e.date.isoformat(), "kind": e.kind, "note": e.note} for e in following.history.events],
+        "readings": history_rows(following.history),
+        "notes": list(following.notes),
+        "version": following.version,
+    }
+
+
+def _interval_data(interval: Interval) -> dict:
+    ends = {"value": interval.value, "low": interval.low, "high": interval.high}
+    return {**{key: None if value == inf else value for key, value in ends.items()}, "coverage": interval.coverage}
+
+
+def _course_data(course: Course) -> dict:
+    return {
+        "mode": course.series.mode,
+        "quantity": course.series.quantity,
+        "shape": course.shape,
+        "chance": course.chance,
+        "change_log": _interval_data(course.change),
+        "no_more_than_log": course.no_more_than,
+        "settled_log": _interval_data(course.settled_log),
+        "time_constant_days": _interval_data(course.time_constant_days),
+        "scatter": course.scatter,
+        "day": list(course.series.day),
+        "value_log": list(course.series.value_log),
+        "corrected_log": list(course.corrected_log),
+        "corrected_log_u": list(course.corrected_log_u),
+        "notes": list(course.notes),
+    }
+
+
+def _outlook_data(outlook: Outlook) -> dict:
+    return {
+        "settled_hz": _interval_data(outlook.settled_hz),
+        "within": outlook.within,
+        "wait_days": _interval_data(outlook.wait_days),
+        "sentence": outlook.sentence,
+    }
+
+
+def following_page(following: Following) -> Page:
+    """The report: what is seen, the pictures as read and corrected, the tables, and what to mind."""
+    from .plots.history import plot_following
+
+    name = following.history.name
+    alarm = following.alarm
+    kind = "caution" if alarm.state in (LOOK, AGAIN) else "short"
+    told = [sentence for sentence in following.summary if sentence != alarm.sentence]
+    parts = [
+        f'<div class="short">{paragraphs(told)}</div>',
+        f'<div class="{kind}"><p><b>{escape(alarm.state.capitalize())}.</b> {escape(alarm.sentence)}</p></div>',
+        image(
+            plot_following(following),
+            f"Frequency of each mode of {name} over time, as read on the left and without weather and events on the "
+            f"right, with 95 % bars. {' '.join(following.summary)}",
+        ),
+        "<h2>Mode by mode</h2>",
+        table(COURSE_HEADINGS, course_rows(following)),
+        "<h2>Looking ahead</h2>",
+        bullets(outlook_lines(following)),
+        "<h2>Damping</h2>",
+        table(DAMPING_HEADINGS, damping_rows(following)),
+        image(plot_following(following, "damping"), f"Damping of each mode of {name} over time, as read and corrected"),
+        "<h2>Weather</h2>",
+        f"<p>{escape(climate_line(following))}</p>",
+        table(SLOPE_HEADINGS, slope_rows(following)),
+        bullets(following.notes),
+        "<h2>Before you act</h2>",
+        f'<div class="caution">{bullets(CARE)}</div>',
+        "<h2>What the figures mean</h2>",
+        bullets(MEANING),
+    ]
+    identity = hashlib.sha256(f"history\n{name}".encode("utf-8", "backslashreplace")).hexdigest()
+    return Page(f"{name} over time", "\n".join(parts), f"{file_word(name)}_over_time", identity, following.version)
+
+
+REPEAT_HEADINGS = ("What is new", "Frequency", "Damping", "Smallest change seen, frequency", "damping")
+_NEW = {
+    "operator": "another person, another day",
+    "day": "another day",
+    "hanging": "hung up again",
+    "reading": "nothing touched",
+}
+
+
+def repeat_rows(study: RepeatStudy) -> list[tuple[str, ...]]:
+    """Scatter of one reading, and the smallest change between two, when all down to some level is new."""
+    rows = []
+    for level in LEVELS:
+        if level not in [c.level for c in study.frequency]:
+            continue
+        cells = [_NEW[level]]
+        for quantity in ("frequency", "damping"):
+            sd, dof = study.scatter(quantity, level)
+            cells.append(f"{100 * sd:.2g} % ({dof:.0f} degrees of freedom)" if isfinite(dof) else f"{100 * sd:.2g} %")
+        cells += [f"{100 * study.smallest_change(q, level):.2g} %" for q in ("frequency", "damping")]
+        rows.append(tuple(cells))
+    return rows
+
+
+def repeat_text(study: RepeatStudy) -> str:
+    """The repeat study for the terminal."""
+    parts = [f"{study.n_readings} readings of {', '.join(study.modes)}", ""]
+    parts += [text_table(REPEAT_HEADINGS, repeat_rows(study)), ""]
+    return "\n".join([*parts, *(f"- {note}" for note in study.notes)])
+
+
+def start_page(mode: str, start: Start, guitars: Sequence[Settled]) -> Page:
+    """The report of looking back: where a new guitar must start, and what that rests on."""
+    from .plots.history import plot_falls
+
+    rows = [(g.name, f"{-100 * g.fall_log:+.1f} ± {100 * g.fall_log_u:.1f} %") for g in guitars]
+    rows.append(("a new guitar, expected", f"{-100 * start.fall_log:+.1f} ± {100 * start.fall_log_u:.1f} %"))
+    parts = [
+        f'<div class="short">{paragraphs((start.sentence,))}</div>',
+        image(plot_falls(start, guitars), f"How far {mode} moves from the first session to rest. {start.sentence}"),
+        f"<h2>How far {escape(mode)} settles</h2>",
+        table(("Guitar", "From its first session to rest"), rows),
+        bullets(
+            (
+                "Strings, bracing and wood all change how far a guitar settles: take guitars built alike, each read "
+                "first at the same age.",
+                "The first session of each guitar is its start. If it was strung long before, it had settled already.",
+            )
+        ),
+    ]
+    words = f"start\n{mode}\n{start.start_hz}\n{[g.name for g in guitars]}"
+    identity = hashlib.sha256(words.encode("utf-8", "backslashreplace")).hexdigest()
+    return Page(f"Where a new guitar must start: {mode}", "\n".join(parts), f"{file_word(mode)}_start", identity)
