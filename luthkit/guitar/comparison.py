@@ -11,6 +11,7 @@ from ..errors import LuthkitError
 from ..signal.modes import Mode, ModeSet
 from .cautions import cautions
 from .pairing import Candidate, candidate, pair_up
+from .profile import Profile
 from .thresholds import Thresholds
 from .verdicts import CANNOT_TELL, COVERAGE, HEARD, UNHEARD, judge, sum_up
 
@@ -98,9 +99,14 @@ class _Reading:
 
 
 def compare(
-    build: ModeSet, references: ModeSet | Sequence[ModeSet], *, thresholds: Thresholds | None = None
+    build: ModeSet,
+    references: ModeSet | Profile | Sequence[ModeSet | Profile],
+    *,
+    thresholds: Thresholds | None = None,
 ) -> Comparison:
     """Pair the body modes of `build` with those of the references and judge each difference.
+
+    A reference is a guitar or a `Profile`, which stands for the guitars it was drawn from.
 
     Several references are first grouped into one band a mode. The distance that is judged is the one from the
     band (a single reference is a band of no width). With its 95 % interval that distance is called
@@ -120,7 +126,9 @@ def compare(
     Raises LuthkitError when no reference is given or a side has no modes.
     """
     thresholds = thresholds or Thresholds()
-    references = (references,) if isinstance(references, ModeSet) else tuple(references)
+    references = [references] if isinstance(references, (ModeSet, Profile)) else list(references)
+    guitars = [each.guitars if isinstance(each, Profile) else (each,) for each in references]
+    references = tuple(guitar for group in guitars for guitar in group)
     if not references:
         raise LuthkitError("no reference was given; name at least one reference guitar for the build")
     for modeset in (build, *references):
@@ -131,7 +139,7 @@ def compare(
             )
 
     names = instrument_names(build, references)
-    bands = _bands(references, names[1:], thresholds)
+    bands = bands_of(references, names[1:], thresholds)
     body = [mode for mode in build.modes if mode.kind == "body"]
     pairs, paired_modes, paired_bands = [], set(), set()
     for i, j, sure in pair_up([candidate(build, mode) for mode in body], [centre for _, centre in bands]):
@@ -195,8 +203,9 @@ def _reading(modeset: ModeSet, mode: Mode, quantity: str, thresholds: Thresholds
     return _Reading(log(value), nan if isnan(u) else max(u / value, least))
 
 
-def _bands(references, names, thresholds) -> list[tuple[Band, Candidate]]:
+def bands_of(references, names, thresholds: Thresholds | None = None) -> list[tuple[Band, Candidate]]:
     """Group the body modes of all references, the set with most modes first: one band for each mode."""
+    thresholds = thresholds or Thresholds()
     order = sorted(range(len(references)), key=lambda k: (-len(references[k].modes), k))
     groups: list[list[tuple[int, Mode, Candidate]]] = []
     for k in order:

@@ -1,0 +1,169 @@
+"""A reference profile: what a build is to come near to, drawn from sessions of one or several guitars.
+
+A profile holds the modes of each guitar, so that a build beside it is judged as beside the guitars themselves.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from math import exp, log, nan, sqrt
+
+import numpy as np
+
+from .. import __version__
+from .._frozen import frozen_array, frozen_dict
+from ..errors import LuthkitError
+from ..signal.modes import Mode, ModeSet
+
+LEAST_SHARE = 0.5  # of its sessions that must show a mode, for it to be the guitar's
+
+
+@dataclass(frozen=True)
+class ToneMeasure:
+    """One figure of how a guitar sounds when played: mean over its strokes, with the error of that mean."""
+
+    measure: str
+    value: float
+    u: float  # NaN with a single stroke
+    unit: str
+    n_strokes: int
+
+
+@dataclass(frozen=True, eq=False)
+class Profile:
+    """A reference to build towards. `compare` takes it as it takes a guitar."""
+
+    name: str
+    guitars: tuple[ModeSet, ...]  # one for each guitar, its sessions made one
+    tone: Mapping[str, tuple[ToneMeasure, ...]] = field(default_factory=dict)  # guitar -> its strums in figures
+    notes: tuple[str, ...] = ()
+    version: str = __version__
+
+    def __post_init__(self):
+        object.__setattr__(self, "tone", frozen_dict(self.tone))
+
+    @property
+    def bands(self) -> tuple:
+        """The `Band` of each mode over the guitars, by frequency."""
+        from .comparison import bands_of  # here: that module takes Profile from this one
+
+        return tuple(band for band, _ in bands_of(self.guitars, tuple(guitar.name for guitar in self.guitars)))
+
+
+def make_profile(
+    name: str, sessions: Sequence[ModeSet], *, tone: Mapping[str, Sequence[ToneMeasure]] | None = None
+) -> Profile:
+    """A profile from the modes of sessions; those of one guitar (of one name) are made one by `merge_sessions`.
+
+    Raises `LuthkitError` for a profile without a name, without sessions, or with a session without modes.
+    """
+    if not name.strip():
+        raise LuthkitError("a profile needs a name; give one, such as Old spruce guitars")
+    if not sessions:
+        raise LuthkitError("a profile needs at least one session; name the folder of one")
+    guitars: dict[str, list[ModeSet]] = {}
+    for session in sessions:
+        if not session.modes:
+            raise LuthkitError(f"{session.name or 'a session'} has no modes; leave it out of the profile")
+        guitars.setdefault(session.name or "nameless", []).append(session)
+    merged = tuple(merge_sessions(group) for group in guitars.values())
+    return Profile(name.strip(), merged, {key: tuple(value) for key, value in (tone or {}).items()})
+
+
+def merge_sessions(sessions: Sequence[ModeSet]) -> ModeSet:
+    """Several sessions of one guitar as one set of modes.
+
+    Modes are paired as `compare` pairs those of references; one that fewer than half of the sessions show is
+    left out. Frequency and damping are geometric means; the standard uncertainty is the larger of what the
+    sessions' own errors give, sqrt(sum u^2) / n, and what they scatter, s / sqrt(n) (JCGM 100, type A). Spectra
+    are not kept. A single session comes back as it is, but for its spectrum and second opinions.
+    """
+    from .comparison import bands_of
+
+    names = tuple(f"{k}" for k in range(len(sessions)))
+    position = tuple(dict.fromkeys(place for session in sessions for place in session.positions))
+    modes, amplitudes = [], []
+    for band, _ in bands_of(sessions, names):
+        if len(band.members) < LEAST_SHARE * len(sessions):
+            continue
+        members = [mode for _, mode in band.members]
+        frequency, frequency_u = _mean([(m.frequency_hz, m.frequency_u_hz) for m in members])
+        damping, damping_u = _mean([(m.damping_ratio, m.damping_ratio_u) for m in members])
+        n = len(members)
+        notes = dict.fromkeys(note for mode in members for note in mode.notes)
+        modes.append(
+            Mode(
+                frequency_hz=frequency,
+                frequency_u_hz=frequency_u,
+                damping_ratio=damping,
+                damping_ratio_u=damping_u,
+                level_db=sum(m.level_db for m in members) / n,
+                level_u_db=sqrt(sum(m.level_u_db**2 for m in members)) / n,
+                notes=tuple(notes) if n == 1 else (f"mean of {n} of {len(sessions)} sessions", *notes),
+            )
+        )
+        amplitudes.append(_pattern(sessions[int(band.members[0][0])], members[0], position))
+    others = (
+        [mode for session in sessions for mode in session.modes if mode.kind != "body"] if len(sessions) == 1 else []
+    )
+    kept = [(mode, row) for mode, row in zip(modes, amplitudes, strict=True)]
+    kept += [(_bare(mode), _pattern(sessions[0], mode, position)) for mode in others]
+    kept.sort(key=lambda pair: pair[0].frequency_hz)
+    several = len(sessions) > 1
+    notes = dict.fromkeys(note for session in sessions for note in session.notes)
+    return ModeSet(
+        modes=tuple(mode for mode, _ in kept),
+        taps_accepted=sum(session.taps_accepted for session in sessions),
+        rejected=(),
+        placements=sum(session.placements for session in sessions),
+        sources=frozen_dict(_sources(sessions)),
+        parameters=frozen_dict({**sessions[0].parameters, "conditions": _conditions(sessions)}),
+        version=__version__,
+        name=sessions[0].name,
+        positions=position,
+        amplitudes=frozen_array([row for _, row in kept], dtype=complex) if position else None,
+        notes=((f"{len(sessions)} sessions made one",) if several else ()) + tuple(notes),
+    )
+
+
+def _bare(mode: Mode) -> Mode:
+    from dataclasses import replace
+
+    return replace(mode, witnesses=())
+
+
+def _mean(readings) -> tuple[float, float]:
+    """Geometric mean of (value, u) and its standard uncertainty."""
+    logs = [log(value) for value, _ in readings]
+    n = len(logs)
+    mean = sum(logs) / n
+    own = sqrt(sum((u / value) ** 2 for value, u in readings)) / n
+    scatter = sqrt(sum((x - mean) ** 2 for x in logs) / (n - 1) / n) if n > 1 else 0.0
+    u = nan if np.isnan(own) else max(own, scatter)
+    return (readings[0][0], readings[0][1]) if n == 1 else (exp(mean), exp(mean) * u)
+
+
+def _pattern(session: ModeSet, mode: Mode, positions) -> list[complex]:
+    """The amplitudes of one mode at `positions`, NaN where the session has none."""
+    if session.amplitudes is None:
+        return [complex(nan, nan)] * len(positions)
+    row = dict(zip(session.positions, session.amplitudes[session.modes.index(mode)], strict=True))
+    return [complex(row.get(place, complex(nan, nan))) for place in positions]
+
+
+def _sources(sessions: Sequence[ModeSet]) -> dict[str, str]:
+    if len(sessions) == 1:
+        return dict(sessions[0].sources)
+    return {f"{k}/{name}": digest for k, each in enumerate(sessions, start=1) for name, digest in each.sources.items()}
+
+
+def _conditions(sessions: Sequence[ModeSet]) -> dict:
+    """What all sessions say alike, and the mean of the climate."""
+    said = [dict(session.parameters.get("conditions", {})) for session in sessions]
+    shared = {key: value for key, value in said[0].items() if all(item.get(key) == value for item in said)}
+    for key in ("temperature_c", "relative_humidity_percent", "mass_g"):
+        known = [float(item[key]) for item in said if key in item]
+        if len(said) > 1 and len(known) == len(said):
+            shared[key] = round(sum(known) / len(known), 3)
+    return shared
