@@ -38,8 +38,7 @@ def wood_form(*, start=None) -> widgets.Widget:
     stock.observe(fill, names="value")
     path.observe(fill, names="value")
     fill()
-    if stocks and piece.options:
-        piece.value = piece.options[-2] if len(piece.options) > 1 else ALL
+    piece.value = piece.options[-2] if len(piece.options) > 1 else ALL
     form = Form("Measure", [stock, path, piece], name="wood")
 
     def act():
@@ -75,15 +74,13 @@ def find_stocks(start=None) -> list[str]:
 
 
 def _tells_of_wood(folder: Path) -> bool:
-    """Whether the first text file of a folder, session.toml left out, can be read as a piece of wood."""
-    files = sorted(file for file in folder.glob("*.toml") if file.name != "session.toml")
-    if not files:
+    """Whether a folder can be read as a stock in which a piece was measured."""
+    if not any(file.name != "session.toml" for file in folder.glob("*.toml")):
         return False
     try:
-        read_stock(files[0])
+        return any(piece.measurements for piece in read_stock(folder))
     except LuthkitError:
         return False
-    return True
 
 
 def _chosen(picked, typed: str) -> Path:

@@ -106,7 +106,12 @@ def plot_stock(readings, *, ax=None):
             capsize=3,
             zorder=4,
         )
-        ax.annotate(plain(piece.name), (density.value, along.value / 1e9), xytext=(8, 6), textcoords="offset points")
+        ax.annotate(
+            f"{plain(piece.name)}, {piece.use}",
+            (density.value, along.value / 1e9),
+            xytext=(8, 6),
+            textcoords="offset points",
+        )
     if points:
         low, high = ax.get_xlim()
         bottom, top = ax.get_ylim()

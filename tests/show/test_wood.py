@@ -1,0 +1,146 @@
+"""A piece of wood in words, data, pictures and on a page: what stands there is what was read."""
+
+import json
+import re
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from luthkit.cli import main
+from luthkit.shop.woodpile import read_history, read_pieces
+from luthkit.show import data
+from luthkit.show.page import page_html
+from luthkit.show.plots.wood import plot_budget, plot_nodal_lines, plot_stock
+from luthkit.show.wood import (
+    change_rows,
+    closed_rows,
+    stock_page,
+    stock_text,
+    wood_data,
+    wood_page,
+    wood_rows,
+    wood_text,
+)
+from luthkit.wood.stock import read_stock
+
+STOCK = Path(__file__).parent.parent.parent / "sample_audio" / "stock"
+
+
+@pytest.fixture(scope="module")
+def readings():
+    return read_pieces(read_stock(STOCK))
+
+
+@pytest.fixture(scope="module")
+def history():
+    return read_history(next(piece for piece in read_stock(STOCK) if piece.name == "Spruce 31"))
+
+
+def test_the_bars_are_as_long_as_the_errors(history):
+    ax = plot_budget(history[-1])
+    known = history[-1].at_climate
+    names = ["density", "along", "across", "shear", "sound_speed", "radiation_ratio", "impedance"]
+    lengths = {}
+    for patch in ax.patches:
+        row = round(patch.get_y() + patch.get_height() / 2)
+        lengths[row] = max(lengths.get(row, 0), patch.get_x() + patch.get_width())
+    for row, name in enumerate(names):
+        assert lengths[row] == pytest.approx(100 * known[name].relative_u, rel=2e-3)
+    assert [tick.get_text() for tick in ax.get_yticklabels()][1] == "stiffness along"
+    assert "thickness" in [text.get_text() for text in ax.get_legend().get_texts()]
+
+
+def test_nodal_lines_say_which_pitch_they_belong_to(history):
+    ax = plot_nodal_lines(history[-1])
+    texts = [text.get_text() for text in ax.texts]
+    assert len(texts) == 8
+    assert re.match(r"38\.\d Hz   1 across, 1 along", texts[0])
+    assert "Spruce 31" in ax.get_title(loc="left")
+
+
+def test_the_stock_is_drawn_with_its_errors(readings):
+    ax = plot_stock(readings)
+    texts = [text.get_text() for text in ax.texts]
+    assert {"Mahogany 4, brace", "Maple 12, back", "Spruce 31, top"} <= set(texts)
+    bars = [container for container in ax.containers if container.has_yerr]
+    assert len(bars) == 3
+    spruce = next(r for r in readings if r.piece.name == "Spruce 31").at_climate["along"]
+    heights = [np.ptp(bar[2][1].get_segments()[0][:, 1]) for bar in bars]
+    assert min(abs(height - 2 * 1.96 * spruce.u / 1e9) for height in heights) < 1e-6
+
+
+def test_words_hold_every_number(history, readings):
+    text = wood_text(history)
+    assert len(wood_rows(history[-1])) == 10
+    for word in ("GPa", "radiation ratio", "as measured", "by the closed formulas", "cannot tell whether it moved"):
+        assert word in text
+    assert len(closed_rows(history[-1])) == 3 and len(change_rows(history)) == 4
+    assert change_rows(history[:1]) == []
+    table = stock_text(readings)
+    assert re.search(r"Mahogany 4 .* papers missing", table)
+    assert "law of your place" in table
+
+
+def test_data_are_plain_and_whole(history):
+    told = json.loads(data.to_json(wood_data(history[-1])))
+    assert told["as_measured"]["along"]["value"] == pytest.approx(12.4e9, rel=0.02)
+    parts = told["as_measured"]["along"]["budget"]
+    assert sum(u**2 for u in parts.values()) ** 0.5 == pytest.approx(history[-1].values["along"].relative_u)
+    assert told["modes"][0]["label"] == [1, 1] and len(told["sources"]) == 3
+
+
+def test_pages_need_nothing_from_outside(history, readings):
+    for page in (wood_page(history), stock_page(readings)):
+        html = page_html(page)
+        assert html.count("<img alt=") == len(re.findall("<img", html)) >= 1
+        assert "http" not in html.replace("data:image", "") and "<script" not in html
+        assert "dust" in html.lower()
+    assert "Beside the closed formulas" in wood_page(history).body
+    assert wood_page(history).identity != wood_page(history[:1]).identity
+
+
+def test_the_command_shows_a_piece_and_the_stock(tmp_path, capsys):
+    report = tmp_path / "stock.html"
+    assert main(["wood", str(STOCK), "--report", str(report)]) == 0
+    assert "Maple 12" in capsys.readouterr().out and report.exists()
+    assert main(["wood", str(STOCK), "--piece", "maple 12", "--json", "--climate", "22", "40"]) == 0
+    (told,) = json.loads(capsys.readouterr().out)["pieces"]
+    assert told["climate"] == {"temperature_c": 22.0, "relative_humidity_percent": 40.0}
+    assert main(["wood", str(STOCK / "mahogany_4.toml")]) == 0
+    assert "Mahogany 4" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "said"),
+    [
+        (["wood", str(STOCK), "--piece", "oak"], 2, "it has Mahogany 4"),
+        (["wood", "/nowhere"], 2, "does not exist"),
+        (["wood", str(STOCK), "--climate", "20", "120"], 2, "--climate"),
+        (["wood", str(STOCK.parent / "truth.json")], 1, "is no stock"),
+    ],
+)
+def test_the_command_says_what_is_wrong(words, code, said, capsys):
+    assert main(words) == code
+    assert said in capsys.readouterr().err
+
+
+def test_the_form_measures_a_piece_and_the_stock(tmp_path, monkeypatch):
+    from luthkit.show.forms import wood_form
+
+    (tmp_path / "sample_audio").symlink_to(STOCK.parent)
+    monkeypatch.chdir(tmp_path)
+    form = wood_form()
+    _, stock, path, piece, buttons, status, page = form.children
+    assert "Done (1)." in status.value and "Spruce 31" in page.value
+    assert "<table>" in page.value and "data:image/png" in page.value
+    piece.value = "Maple 12"
+    buttons.children[0].click()
+    assert "Done (2)." in status.value and "Maple 12" in page.value
+    piece.value = "all pieces"
+    buttons.children[0].click()
+    assert "3 pieces" in page.value
+    path.value = "/nowhere"
+    buttons.children[0].click()
+    assert "is no stock" in status.value
+    assert stock.value.endswith("stock")
