@@ -21,7 +21,7 @@ _SURE = 20.0  # half the fall of chi-square that makes a second line believed; c
 _LEAST_FALL_DB = 6.0
 _MOST_LEFT = 0.1  # of the energy: more, and the model is not the string
 _HIDDEN = 0.07  # share of a decay rate by which two motions that look like one can bend it
-_FASTEST_PER_S = 60.0  # a line that dies faster is the filter's own ringing
+_FASTEST_PER_S = 25.0  # of two lines: what dies faster is a mode of the body, or the ringing of the filter
 _NAN = float("nan")
 
 
@@ -299,8 +299,11 @@ def _shape(lines, span_s) -> str:
     unsure = any(line.decay_time_u_s > 0.5 * line.decay_time_s for line in lines)
     if unsure or weak.level_db < strong.level_db - 40 or strong.level_db > 12 or rates[1] > _FASTEST_PER_S:
         return ""
+    apart_hz = abs(strong.frequency_hz - weak.frequency_hz)
+    if apart_hz > 2 * _SIGMA_HZ:
+        return ""
     heard_s = min(span_s, *(line.decay_time_s for line in lines))
-    if abs(strong.frequency_hz - weak.frequency_hz) * heard_s > 0.5:
+    if apart_hz * heard_s > 0.5:
         return "beats"
     return "two slopes" if rates[1] > 1.15 * rates[0] else ""
 
