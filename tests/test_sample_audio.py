@@ -12,6 +12,7 @@ from luthkit.shop.session import read_session
 from luthkit.simulate import __main__ as command
 from luthkit.simulate.histories import sample_texts
 from luthkit.simulate.papers import about_text, session_text, truth_text
+from luthkit.simulate.plan_papers import FILES as PLAN_FILES
 from luthkit.simulate.recipe import GUITARS
 from luthkit.simulate.shop import shop_body, write_shop
 from luthkit.simulate.woodpile import SAMPLE_RATE_HZ as WOOD_RATE_HZ
@@ -32,7 +33,7 @@ def test_all_of_it_is_small_and_in_its_place():
     files = [path for path in HOME.rglob("*") if path.is_file()]
     assert sum(path.stat().st_size for path in files) < 15e6
     expected = {f"{folder}/session.toml" for folder in FOLDERS} | {"truth.json", "ABOUT.md"} | set(SOUNDS)
-    expected |= set(wood_texts()) | set(sample_texts())
+    expected |= set(wood_texts()) | set(sample_texts()) | set(PLAN_FILES)
     found = {path.relative_to(HOME).as_posix() for path in files if path.suffix != ".png"}  # pictures may lie here
     assert found == expected
     assert sorted(TRUTH["sounds"]) == SOUNDS

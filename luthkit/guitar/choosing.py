@@ -18,7 +18,7 @@ import numpy as np
 from .._frozen import frozen_dict
 from .._threads import one_thread
 from ..errors import LuthkitError
-from .design import FINISHED, reckon_guitars, reckon_plates
+from .design import FINISHED, N_PROPERTIES, reckon_guitars, reckon_plates
 from .planning import Calibration, Forecast, checked_measured
 from .thresholds import Thresholds
 from .wood_set import WoodSet
@@ -199,7 +199,7 @@ def _choice_draws(rng, calibration, target, values, slopes, tops, backs) -> np.n
     offset = calibration.offset[:q] + shared[:, None, :q]
     gain = calibration.gain[:q] + shared[:, None, n : n + q]
     logs = values + offset + gain * far
-    for (which, u), first in ((tops, 0), (backs, 6)):
+    for (which, u), first in ((tops, 0), (backs, N_PROPERTIES)):
         error = rng.standard_normal((_CLOSE_DRAWS, *u.shape)) * u  # one error for each piece, in whatever pair it is
         logs = logs + np.einsum("nqp,dnp->dnq", slopes[:, :, first : first + 4], error[:, which])
     reference = rng.standard_normal((_CLOSE_DRAWS, 1, len(target.measured))) * target.errors()

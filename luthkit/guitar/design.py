@@ -27,6 +27,8 @@ BRACED = ("braced top 1", "braced top 2", "braced back 1", "braced back 2")
 QUANTITIES = FINISHED + BOX + BRACED  # frequencies in Hz, and mobility in s/kg (m/s for each newton)
 
 PLATE_PROPERTIES = ("E along", "E across", "G", "density", "thickness", "brace stiffness")
+WHOLE = ("stiffness of the main mode", "mass of the main mode")  # edge and arching, bridge and finish
+N_PROPERTIES = len(PLATE_PROPERTIES) + len(WHOLE)  # of each plate
 _KEPT = 20  # modes that stand for a plate, of the usual wood
 _STEP = 0.02  # of the logarithm, for slopes
 _SEVERAL = 3  # the lowest modes among which the one that moves most air is the main one
@@ -155,8 +157,8 @@ class Design:
 class PlatesReckoned:
     """What the model says of a list of tops or backs: values and slopes, all of logarithms.
 
-    `lumps` (n, 6) and `lump_slopes` (n, 6, 6) with respect to PLATE_PROPERTIES; `free` (n, 2), `free_slopes`
-    (n, 2, 6).
+    `lumps` (n, 6) and `lump_slopes` (n, 6, 8) with respect to PLATE_PROPERTIES and WHOLE; `free` (n, 2),
+    `free_slopes` (n, 2, 8).
     """
 
     lumps: np.ndarray
@@ -191,14 +193,18 @@ def reckon_plates(
     lumps, lump_slopes = _values_and_slopes(plate.lumps(*given, finished_only=finished_only), len(woods))
     free = np.full((len(every), 2), np.nan) if finished_only else plate.freely_held(*given)
     free, free_slopes = _values_and_slopes(free, len(woods))
+    whole = np.zeros((len(woods), 6, 2))
+    whole[:, [1, 4], 0] = whole[:, [0, 3], 1] = 1.0
+    lump_slopes = np.concatenate([lump_slopes, whole], axis=2)
+    free_slopes = np.concatenate([free_slopes, np.zeros((len(woods), 2, 2))], axis=2)
     return PlatesReckoned(lumps, lump_slopes, free, free_slopes)
 
 
 @one_thread
 def reckon_guitars(design: Design, tops: PlatesReckoned, backs: PlatesReckoned, *, finished_only: bool = False):
-    """Values (n, n_quantities) and slopes (n, n_quantities, 12) of guitars, top k with back k.
+    """Values (n, n_quantities) and slopes (n, n_quantities, 16) of guitars, top k with back k.
 
-    The slopes are with respect to the six PLATE_PROPERTIES of the top, then those of the back. The quantities are
+    The slopes are with respect to the eight properties of the top, then those of the back. The quantities are
     QUANTITIES, or FINISHED only.
     """
     parts = []

@@ -6,12 +6,12 @@ The model of `design` is off by some per cent, as any is: rims, glue, arching, f
 
 for all quantities of all past builds together: c is off for all guitars of this shop (a priori 7 % for frequencies,
 20 % for mobility), g says that differences come out smaller or larger than reckoned (0 +- 0.2), e is what differs
-from build to build (thickness 2 %, brace stiffness 8 %, the rest 1.5 % in frequency and 4 % in mobility), and s
-stretches or shrinks it to what this shop shows, one s for the frequencies and one for mobility. All of these widths
-are planning values from memory; measured first modes of one factory line scattered by 2.2 % (French and Brubaker
-2007). Given s, all is linear and Gaussian and solved exactly (Gelman et al., Bayesian Data Analysis, ch. 14, from
-memory); s is summed over on a grid. With few builds forecasts are wide; with many they narrow to the scatter from
-build to build, and never below it.
+from build to build (thickness 1.5 %, brace stiffness 8 %, edge and arching 5 % of a plate's stiffness, bridge and
+finish 4 % of its mass, the rest 0.7 % in frequency and 3 % in mobility), and s stretches or shrinks it to what this
+shop shows, one s for the frequencies and one for mobility. All of these widths are planning values from memory;
+measured first modes of one factory line scattered by 2.2 % (French and Brubaker 2007). Given s, all is linear and
+Gaussian and solved exactly (Gelman et al., Bayesian Data Analysis, ch. 14, from memory); s is summed over on a grid.
+With few builds forecasts are wide; with many they narrow to the scatter from build to build, and never below it.
 """
 
 from __future__ import annotations
@@ -25,12 +25,14 @@ import numpy as np
 from .._frozen import frozen_array, frozen_dict
 from .._threads import one_thread
 from ..errors import LuthkitError
-from .design import BOX, BRACED, FINISHED, QUANTITIES, Design, reckon_guitars, reckon_plates
+from .design import BOX, BRACED, FINISHED, N_PROPERTIES, QUANTITIES, Design, reckon_guitars, reckon_plates
 from .wood_set import WoodSet
 
 _STRETCH = np.exp(np.linspace(log(0.3), log(2.5), 12))  # s
 _STRETCH_FREEDOM = 5.0  # what is believed of s beforehand is worth about as many builds
 _GAIN_U = 0.2
+WORK = (0.015, 0.08, 0.05, 0.04)  # thickness, braces, edge and arching, bridge and finish
+REST = (0.03, 0.007)  # mobility, frequencies
 
 
 @dataclass(frozen=True)
@@ -245,16 +247,16 @@ def _offset_prior() -> np.ndarray:
 
 
 def _building_part(slopes: np.ndarray) -> np.ndarray:
-    """Covariance from build to build for s = 1: thickness and braces through the slopes, and the rest."""
+    """Covariance from build to build for s = 1: work and materials through the slopes, and the rest."""
     q = slopes.shape[1]
-    work = np.array([0, 0, 0, 0, 0.02, 0.08] * 2) ** 2
+    work = np.array([0, 0, 0, 0, *WORK] * 2) ** 2
     mobility = _is_mobility()[:q]
-    size = np.where(mobility, 0.04, 0.015)
+    size = np.where(mobility, *REST)
     alike = np.zeros((q, q))
     for finished, box in zip(FINISHED, BOX, strict=False):
         if q > len(FINISHED):
             i, j = QUANTITIES.index(finished), QUANTITIES.index(box)
-            alike[i, j] = alike[j, i] = 0.85  # the box in the white is already this guitar
+            alike[i, j] = alike[j, i] = 0.7  # the box in the white is already this guitar
     np.fill_diagonal(alike, 1.0)
     rest = alike * size[:, None] * size
     for name in BRACED:
@@ -265,8 +267,8 @@ def _building_part(slopes: np.ndarray) -> np.ndarray:
 
 def _wood_part(slopes, top_u, back_u) -> np.ndarray:
     """Covariance from the errors of the woods' measured properties."""
-    errors = np.zeros((len(slopes), 12))
-    errors[:, 0:4], errors[:, 6:10] = np.square(top_u), np.square(back_u)
+    errors = np.zeros((len(slopes), 2 * N_PROPERTIES))
+    errors[:, 0:4], errors[:, N_PROPERTIES : N_PROPERTIES + 4] = np.square(top_u), np.square(back_u)
     return (slopes * errors[:, None, :]) @ np.swapaxes(slopes, 1, 2)
 
 

@@ -18,6 +18,9 @@ HEAD = "# SYNTHETIC: an invented guitar, invented wood; every figure is made by 
 SIZES_MM = {"top": (540, 202, 4.2), "back": (540, 200, 3.6)}
 READ_U = {"length": 0.4, "thickness": 0.01, "mass": 0.05, "pitch": 0.002}
 FREQUENCY_U, MOBILITY_U = 0.003, 0.05
+FILES = tuple(
+    f"plan/{name}" for name in ("design.toml", "wood.csv", "builds.toml", "in_progress.toml", "reference.toml")
+)
 KEYS = {"air": "air_hz", "main top": "main_top_hz", "main back": "main_back_hz", "mobility": "mobility_s_kg"}
 
 

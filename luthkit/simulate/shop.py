@@ -18,6 +18,7 @@ from .bench import force_pulse, in_band_rms, mains_hum, room_response
 from .body import Body, guitar, pole
 from .histories import sample_texts
 from .papers import about_text, rounded, session_text, truth_text
+from .plan_papers import plan_texts
 from .recipe import (
     DIRECT_TO_REVERBERANT_DB,
     E_MAJOR_FRETS,
@@ -69,7 +70,7 @@ def write_shop(folder, *, only: Collection[str] | None = None) -> list[Path]:
     if only is not None:
         return written
     texts = {f"{instrument.folder}/session.toml": session_text(instrument) for instrument in GUITARS}
-    texts |= wood_texts() | sample_texts()
+    texts |= wood_texts() | sample_texts() | plan_texts()
     texts["truth.json"] = truth_text(bodies, sounds_told)
     texts["ABOUT.md"] = about_text()
     for name, text in texts.items():

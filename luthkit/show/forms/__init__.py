@@ -5,6 +5,7 @@ from .comparison import comparison_form
 from .history import history_form, start_form
 from .modes import modes_form
 from .naming import naming_form
+from .plan import plan_form
 from .record import record_form
 from .wood import wood_form
 
@@ -14,6 +15,7 @@ __all__ = [
     "history_form",
     "modes_form",
     "naming_form",
+    "plan_form",
     "record_form",
     "start_form",
     "wood_form",
