@@ -146,7 +146,7 @@ def repeat_study(rows: Sequence[Mapping]) -> RepeatStudy:
     varied = [
         level
         for level in LEVELS[:-1]
-        if all(str(row.get(level) or "") for row in rows) and len({str(row[level]) for row in rows}) > 1
+        if all(str(row.get(level, "")) for row in rows) and len({str(row[level]) for row in rows}) > 1
     ]
     if not varied:
         raise LuthkitError("no label of the repeat study varies; say for each reading on which day and hanging it was")

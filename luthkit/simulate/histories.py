@@ -86,7 +86,7 @@ def made_history(
     between sessions when None (0.2 to 0.45 %). A fault makes `n_faulty` modes fall by `fault_fall` from `fault_day`
     on and their damping rise. `events` are (day, kind, note); each moves every mode by a little.
     """
-    days = np.array(sorted(days))
+    days = np.array(sorted(days), dtype=int)
     seasons = seasons or Seasons()
     temperature, humidity, felt = seasons.make(rng, int(days[-1]) + 1)
     scatter = float(rng.uniform(0.002, 0.0045)) if scatter is None else scatter
