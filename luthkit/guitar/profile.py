@@ -6,7 +6,7 @@ A profile holds the modes of each guitar, so that a build beside it is judged as
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import exp, log, nan, sqrt
 
 import numpy as np
@@ -108,7 +108,7 @@ def merge_sessions(sessions: Sequence[ModeSet]) -> ModeSet:
         [mode for session in sessions for mode in session.modes if mode.kind != "body"] if len(sessions) == 1 else []
     )
     kept = [(mode, row) for mode, row in zip(modes, amplitudes, strict=True)]
-    kept += [(_bare(mode), _pattern(sessions[0], mode, position)) for mode in others]
+    kept += [(replace(mode, witnesses=()), _pattern(sessions[0], mode, position)) for mode in others]
     kept.sort(key=lambda pair: pair[0].frequency_hz)
     several = len(sessions) > 1
     notes = dict.fromkeys(note for session in sessions for note in session.notes)
@@ -125,12 +125,6 @@ def merge_sessions(sessions: Sequence[ModeSet]) -> ModeSet:
         amplitudes=frozen_array([row for _, row in kept], dtype=complex) if position else None,
         notes=((f"{len(sessions)} sessions made one",) if several else ()) + tuple(notes),
     )
-
-
-def _bare(mode: Mode) -> Mode:
-    from dataclasses import replace
-
-    return replace(mode, witnesses=())
 
 
 def _mean(readings) -> tuple[float, float]:

@@ -1,6 +1,7 @@
 """What is due next, by the stages and the rhythm of common practice."""
 
 import datetime
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -30,7 +31,7 @@ STRUNG = (Event(START, "strung"),)
 
 
 def test_a_build_goes_from_stage_to_stage():
-    for stage, following in zip(STAGES[:-1], STAGES[1:], strict=True):
+    for stage, following in pairwise(STAGES):
         assert what_is_due(sessions(0, stage=stage)) == (f"the next stage: {following}", None)
     assert what_is_due([]) == ("the first session", None)
 

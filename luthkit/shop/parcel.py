@@ -1,0 +1,182 @@
+"""A guitar as one zip file: everything the logbook keeps of it, to be put into a logbook elsewhere."""
+
+from __future__ import annotations
+
+import os
+import secrets
+import shutil
+import stat
+import zipfile
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+
+from ..errors import LuthkitError
+from .checksums import SUMS, check_folder, sha256_of
+from .events import EVENTS, HEAD, read_events
+from .index import folders_in
+from .logbook import GUITAR, as_logbook, read_guitar
+from .register import enlist
+from .safe import COMING, folder_aside, free_name, locked, safe_name, same_name, settle, sync_folder, told, write_whole
+
+_DEEPEST = 4  # guitar / session / taps / file
+
+
+@dataclass(frozen=True)
+class Unpacked:
+    """What came into a logbook."""
+
+    guitar: str
+    path: Path
+    added: tuple[str, ...]  # folders of the sessions that are new
+    there_already: tuple[str, ...]  # those whose sound the logbook had
+
+
+def pack(logbook, guitar: str, path) -> Path:
+    """Write all that is kept of a guitar into a new zip file: sessions, sound, checksums, events.
+
+    path : the file, or a folder in which it is called by the guitar's name. Links and hidden files stay behind.
+
+    Raises `LuthkitError` when sound is changed or gone (a parcel is always whole), where the file stands
+    already, or when it cannot be written; nothing is left then.
+    """
+    home = as_logbook(logbook).guitar(guitar).path
+    path = Path(path).expanduser()
+    path = path / f"{home.name}.zip" if path.is_dir() else path
+    if path.exists():
+        raise LuthkitError(f"{path} exists already; name a new file")
+    _refuse_damage(home)
+    aside = path.with_name(f"{COMING}{secrets.token_hex(4)}")
+    try:
+        with told(f"the parcel {path}"):
+            with zipfile.ZipFile(aside, "x", zipfile.ZIP_DEFLATED, strict_timestamps=False) as parcel:
+                for file in _files(home):
+                    parcel.write(file, f"{home.name}/{file.relative_to(home).as_posix()}")
+            with open(aside, "rb") as file:
+                os.fsync(file.fileno())
+            os.replace(aside, path)
+            sync_folder(path.parent)
+    finally:
+        aside.unlink(missing_ok=True)
+    return path
+
+
+def unpack(logbook, path) -> Unpacked:
+    """Put the guitar of a parcel into a logbook. The sound is held against its checksums before anything appears.
+
+    Where the guitar is there already, sessions that are new are added, events too, and nothing is changed.
+
+    Raises `LuthkitError` for a file that is no parcel, a damaged one, one with names that lead elsewhere or
+    links, and where there is no room; nothing is left then.
+    """
+    logbook, path = as_logbook(logbook), Path(path).expanduser()
+    try:
+        with zipfile.ZipFile(path) as parcel:
+            entries = _checked(parcel, path)
+            room = shutil.disk_usage(logbook.path).free
+            if sum(entry.file_size for entry, _ in entries) > room:
+                raise LuthkitError(
+                    f"{path} needs more room than the {room / 1e6:.0f} MB that are free; make room first"
+                )
+            with told(f"the guitar in {path}"), folder_aside(logbook.path) as aside:
+                for entry, name in entries:
+                    _extract(parcel, entry, aside / name)
+                (folder,) = aside.iterdir()
+                _refuse_damage(folder)
+                return _bring_in(logbook, folder)
+    except FileNotFoundError:
+        raise LuthkitError(f"{path} does not exist; check the spelling of the file") from None
+    except (zipfile.BadZipFile, NotImplementedError, EOFError) as error:
+        raise LuthkitError(f"{path} is no whole zip file ({error}); copy it again") from error
+
+
+def _files(home: Path) -> Iterator[Path]:
+    """Visible files of a guitar, sorted; nothing behind a link."""
+    for entry in sorted(home.iterdir()):
+        if entry.name.startswith(".") or entry.is_symlink():
+            continue
+        if entry.is_dir():
+            yield from _files(entry)
+        elif entry.is_file():
+            yield entry
+
+
+def _refuse_damage(home: Path) -> None:
+    for name in folders_in(home):
+        lost = [finding for finding in check_folder(home / name) if finding.lost]
+        if lost:
+            raise LuthkitError(
+                f"{home.name}/{name}/{lost[0].name} is {lost[0].what} since it was kept "
+                f"({len(lost)} in this session); bring it back from a copy first"
+            )
+
+
+def _checked(parcel: zipfile.ZipFile, path: Path) -> list[tuple[zipfile.ZipInfo, PurePosixPath]]:
+    """The files in a parcel and where they go, none of them out of one folder."""
+    found, seen = [], set()
+    for entry in parcel.infolist():
+        raw = entry.filename
+        parts = PurePosixPath(raw).parts
+        bad = raw.startswith("/") or "\\" in raw or ".." in parts or ":" in raw or "\0" in raw
+        if bad or stat.S_ISLNK(entry.external_attr >> 16) or entry.flag_bits & 1:
+            raise LuthkitError(f"{path} holds {raw!r}, which is no plain file in a folder; it is no parcel of luthkit")
+        if entry.is_dir():
+            continue
+        name = PurePosixPath(*map(safe_name, parts))
+        if not 2 <= len(parts) <= _DEEPEST or same_name(str(name)) in seen:
+            raise LuthkitError(f"{path} holds {raw!r} where no parcel of luthkit would; ask for it to be packed again")
+        seen.add(same_name(str(name)))
+        found.append((entry, name))
+    tops = {name.parts[0] for _, name in found}
+    if len(tops) != 1 or PurePosixPath(*tops, GUITAR) not in {name for _, name in found}:
+        raise LuthkitError(f"{path} does not hold one guitar with its {GUITAR}; ask for it to be packed by luthkit")
+    return found
+
+
+def _extract(parcel: zipfile.ZipFile, entry: zipfile.ZipInfo, target: Path) -> None:
+    target.parent.mkdir(parents=True, exist_ok=True)
+    with parcel.open(entry) as source, open(target, "xb") as file:
+        shutil.copyfileobj(source, file)
+        file.flush()
+        os.fsync(file.fileno())
+
+
+def _bring_in(logbook, folder: Path) -> Unpacked:
+    """A guitar's folder becomes part of the logbook: as a whole where it is new, else session by session."""
+    name = read_guitar(folder / GUITAR).get("name") or folder.name
+    read_events(folder / EVENTS)
+    sessions = [each for each in folders_in(folder) if (folder / each / SUMS).is_file()]
+    while True:
+        known = [guitar for guitar in logbook.guitars() if same_name(guitar.name) == same_name(name)]
+        if known:
+            break
+        taken = [*(entry.name for entry in logbook.path.iterdir()), "profiles"]
+        target = logbook.path / free_name(folder.name, taken)
+        if settle(folder, target):
+            enlist(target)
+            return Unpacked(name, target, tuple(sessions), ())
+    home = known[0].path
+    mine = {sha256_of(home / each / SUMS) for each in folders_in(home) if (home / each / SUMS).is_file()}
+    added, there = [], []
+    for each in sessions:
+        if sha256_of(folder / each / SUMS) in mine:
+            there.append(each)
+            continue
+        while not settle(folder / each, target := home / free_name(each, os.listdir(home))):
+            pass
+        added.append(target.name)
+    enlist(home)
+    _add_events(folder / EVENTS, home / EVENTS)
+    return Unpacked(known[0].name, home, tuple(added), tuple(there))
+
+
+def _add_events(source: Path, where: Path) -> None:
+    """The lines of one table that another does not hold, below what stands there."""
+    if not source.exists():
+        return
+    with locked(where.with_name(f".{EVENTS}.lock")):
+        text = where.read_text(encoding="utf-8-sig") if where.exists() else HEAD
+        there = text.splitlines()
+        new = [line for line in source.read_text(encoding="utf-8-sig").splitlines()[1:] if line and line not in there]
+        if new:
+            write_whole(where, "\n".join([*there, *new]) + "\n")

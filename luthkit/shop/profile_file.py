@@ -1,0 +1,149 @@
+"""A reference profile as a text file that opens in ten years: TOML, one table for each guitar and each of its modes."""
+
+from __future__ import annotations
+
+import tomllib
+from math import nan
+from pathlib import Path
+
+import numpy as np
+
+from .._frozen import frozen_array, frozen_dict
+from ..errors import LuthkitError
+from ..guitar.profile import Profile, ToneMeasure
+from ..signal.modes import Mode, ModeSet
+from .safe import safe_name, told, write_whole
+
+FORM = 1
+_HEAD = """# A reference profile, written by luthkit: the modes of one or several guitars that a build is held against.
+# `luthkit compare BUILD THIS_FILE` reads the [[guitar]] tables. The [[band]] tables at the end say the same in
+# short, for people: each mode over all guitars, lowest and highest reading. Frequencies in hertz, _u is the
+# standard uncertainty, amplitudes are complex (real, imaginary) with the strongest of a guitar 1.
+
+"""
+_MODE = ("frequency_hz", "frequency_u_hz", "damping_ratio", "damping_ratio_u", "level_db", "level_u_db", "kind")
+_BAND = ("frequency_hz", "frequency_low_hz", "frequency_high_hz", "damping_ratio", "damping_low", "damping_high")
+
+
+def write_profile(profile: Profile, path) -> Path:
+    """Write a profile, in one step; `path` is a new file, or a folder in which it is called by its name.
+
+    Raises `LuthkitError` where the file stands already or cannot be written.
+    """
+    path = Path(path).expanduser()
+    if path.is_dir():
+        path = path / f"{safe_name(profile.name)}.toml"
+    if path.exists():
+        raise LuthkitError(f"{path} exists already; name a new file, so that older profiles stay as they are")
+    with told(f"the profile {path}"):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        write_whole(path, profile_text(profile))
+    return path
+
+
+def profile_text(profile: Profile) -> str:
+    """What `read_profile` reads back equal."""
+    import tomli_w
+
+    top = {"profile": FORM, "name": profile.name, "luthkit": profile.version, "notes": list(profile.notes)}
+    guitars = [_guitar_table(guitar, profile.tone.get(guitar.name, ())) for guitar in profile.guitars]
+    bands = [
+        {**{key: _round(getattr(band, key)) for key in _BAND}, "guitars": [name for name, _ in band.members]}
+        for band in profile.bands
+    ]
+    return _HEAD + tomli_w.dumps({**top, "guitar": guitars, "band": bands}, multiline_strings=False)
+
+
+def _round(value: float) -> float:
+    return float(f"{value:.5g}")
+
+
+def _guitar_table(guitar: ModeSet, tone) -> dict:
+    modes = []
+    for k, mode in enumerate(guitar.modes):
+        table = {key: getattr(mode, key) for key in _MODE}
+        if guitar.amplitudes is not None:
+            table["amplitudes"] = [[float(a.real), float(a.imag)] for a in guitar.amplitudes[k]]
+        modes.append({**table, "notes": list(mode.notes)})
+    return {
+        "name": guitar.name,
+        "taps": guitar.taps_accepted,
+        "placements": guitar.placements,
+        "positions": list(guitar.positions),
+        "luthkit": guitar.version,
+        "notes": list(guitar.notes),
+        "conditions": dict(guitar.parameters.get("conditions", {})),
+        "sources": dict(guitar.sources),
+        "tone": [
+            {"measure": t.measure, "value": t.value, "u": t.u, "unit": t.unit, "strokes": t.n_strokes} for t in tone
+        ],
+        "mode": modes,
+    }
+
+
+def is_profile(path) -> bool:
+    """Whether this is a file that says it is a profile, by its ending."""
+    path = Path(path)
+    return path.suffix.lower() == ".toml" and path.is_file() and path.name != "session.toml"
+
+
+def read_profile(path) -> Profile:
+    """A profile from its file. `LuthkitError` for a file that is none, is damaged, or comes from a newer luthkit."""
+    path = Path(path).expanduser()
+    try:
+        said = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except FileNotFoundError:
+        raise LuthkitError(f"{path} does not exist; check the spelling of the file") from None
+    except (OSError, ValueError) as error:
+        raise LuthkitError(f"{path} cannot be read as a profile: {error}; mend that line, or make it anew") from error
+    if said.get("profile") != FORM:
+        raise LuthkitError(
+            f"{path} says profile = {said.get('profile')!r}; this luthkit knows {FORM}: name a file that "
+            "`luthkit profile` wrote, or get a newer luthkit"
+        )
+    try:
+        guitars = tuple(_guitar(table) for table in said["guitar"])
+        tone = {
+            table["name"]: tuple(
+                ToneMeasure(t["measure"], float(t["value"]), float(t["u"]), t["unit"], int(t["strokes"]))
+                for t in table.get("tone", ())
+            )
+            for table in said["guitar"]
+            if table.get("tone")
+        }
+        if not guitars or not all(guitar.modes for guitar in guitars):
+            raise ValueError("a guitar without modes")
+        return Profile(said["name"], guitars, tone, tuple(said.get("notes", ())), said["luthkit"])
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        raise LuthkitError(f"{path} is damaged: {error!r}; bring it back from a copy, or make it anew") from error
+
+
+def _guitar(table: dict) -> ModeSet:
+    modes = tuple(
+        Mode(
+            **{key: row[key] if key == "kind" else float(row[key]) for key in _MODE}, notes=tuple(row.get("notes", ()))
+        )
+        for row in table["mode"]
+    )
+    if any(not mode.frequency_hz > 0 or not mode.damping_ratio > 0 for mode in modes):
+        raise ValueError("a frequency or damping ratio that is not above 0")
+    positions = tuple(table.get("positions", ()))
+    amplitudes = None
+    if positions:
+        missing = [[nan, nan]] * len(positions)
+        rows = np.array([row.get("amplitudes", missing) for row in table["mode"]], dtype=float)
+        rows = rows.reshape(len(modes), len(positions), 2)
+        amplitudes = frozen_array(rows.copy().view(complex)[..., 0], dtype=complex)
+    return ModeSet(
+        modes=modes,
+        taps_accepted=int(table["taps"]),
+        rejected=(),
+        placements=int(table["placements"]),
+        sources=frozen_dict(table.get("sources", {})),
+        parameters=frozen_dict({"conditions": table.get("conditions", {})}),
+        version=table["luthkit"],
+        name=table["name"],
+        positions=positions,
+        amplitudes=amplitudes,
+        notes=tuple(table.get("notes", ())),
+    )
