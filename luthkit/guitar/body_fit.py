@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from math import isfinite, pi, sqrt
+from math import hypot, isfinite, pi, sqrt
 
 import numpy as np
 
@@ -40,6 +40,7 @@ TYPICAL = {  # value and relative spread, from memory of published and reported 
 PARAMETERS = tuple(TYPICAL)
 MEASURED_BELOW = 0.5  # a number is measured when its error is under half that of the belief it started from
 FREQUENCY_FLOOR, Q_FLOOR = 0.001, 0.05  # relative: what dipoles and standing waves, not in the model, do to it
+PLATE_DOUBT = 0.025  # relative: dipoles and standing waves bend what a plate would do alone (on simulated guitars)
 UNKNOWN_FREQUENCY_U, UNKNOWN_Q_U = 0.005, 0.15  # relative, where a reading does not say
 
 
@@ -127,7 +128,8 @@ class BodyFit:
         numbers = {}
         for k, name in enumerate(NUMBERS):
             value, u, start = np.exp(logs[k]), sqrt(covariance[k, k]), sqrt(believed[k, k])
-            numbers[name] = BodyNumber(float(value), float(value * u), bool(u < MEASURED_BELOW * start))
+            doubt = PLATE_DOUBT if name in ("top_frequency_hz", "back_frequency_hz") else 0.0
+            numbers[name] = BodyNumber(float(value), float(value * hypot(u, doubt)), bool(u < MEASURED_BELOW * start))
         return frozen_dict(numbers)
 
 
