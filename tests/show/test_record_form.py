@@ -1,0 +1,168 @@
+"""The form that records, without a browser: a microphone that plays a file, hands that press buttons."""
+
+import math
+import re
+from pathlib import Path
+
+import pytest
+
+from luthkit.errors import LuthkitError
+from luthkit.shop.live import Block, Input, blocks_of
+from luthkit.shop.logbook import open_logbook
+from luthkit.shop.session import read_session
+from luthkit.shop.sitting import Plan, Sitting
+from luthkit.show.forms import record
+from luthkit.show.plots.record import plot_takes
+from luthkit.show.sitting import sitting_page
+from luthkit.signal.recording import open_recording
+
+SAMPLES = Path(__file__).parents[2] / "sample_audio"
+PLAYED = SAMPLES / "build_seven/taps/bridge_centre_2.flac"
+
+
+SAMPLE = record._sample
+
+
+class Played:
+    """Stands for the microphone: the blocks of a file, then quiet, so that buttons can be pressed."""
+
+    press = staticmethod(lambda number: None)
+
+    def __init__(self, name="", **_):
+        self.recording = open_recording(PLAYED)
+        self.sample_rate_hz = self.recording.sample_rate_hz
+
+    def __enter__(self):
+        return self
+
+    def __exit__(self, *_):
+        pass
+
+    def blocks(self):
+        for number, block in enumerate(blocks_of(self.recording)):
+            self.press(number)
+            yield block
+        raise LuthkitError("the file is over")
+
+
+@pytest.fixture
+def bench(tmp_path, monkeypatch):
+    (tmp_path / "notebooks").mkdir()
+    (tmp_path / "sample_audio").symlink_to(SAMPLES)
+    monkeypatch.chdir(tmp_path / "notebooks")
+    monkeypatch.setattr(record, "Microphone", Played)
+    monkeypatch.setattr(record, "list_inputs", lambda: (Input("desk", 1, 44100.0, True),))
+    monkeypatch.setattr(record, "_SHOW_EVERY_S", math.inf)
+    monkeypatch.setattr(record, "_sample", lambda _: None)  # no rehearsal: quicker
+    return tmp_path
+
+
+class Hand:
+    def __init__(self):
+        self.parts = {}
+        todo = [record.record_form()]
+        while todo:
+            part = todo.pop()
+            todo += getattr(part, "children", ())
+            self.parts[getattr(part, "description", "") or next(iter(part._dom_classes), "")] = part
+
+    def __getitem__(self, name):
+        return self.parts[name]
+
+    def text(self, name):
+        return " ".join(re.sub(r"<[^>]*>", " ", self.parts[name].value).split())
+
+
+def test_without_a_microphone_one_sentence_says_so_and_a_rehearsal_is_shown(bench, monkeypatch):
+    monkeypatch.setattr(record, "list_inputs", lambda: ())
+    monkeypatch.setattr(record, "_sample", SAMPLE)
+    hand = Hand()
+    assert hand.text("luthkit-status") == "Done (1)."
+    page = hand.text("luthkit-page")
+    assert page.startswith("No microphone was found") and "synthetic" in page and "Nothing of it is kept" in page
+    assert "6 good taps, 1 take left out" in page and "left out: clipped" in page
+    assert "data:image/png" in hand["luthkit-page"].value
+    assert sorted(path.name for path in bench.iterdir()) == ["notebooks", "sample_audio"]
+
+
+def test_a_sitting_ends_in_the_logbook(bench):
+    hand = Hand()
+    hand["Guitar"].value = "Twelve"
+    hand["Good taps at each"].value = 3
+    hand["Placements"].value = 1
+    hand["Temperature, °C"].value = "20,5"
+    hand["Start recording"].click()
+    assert hand.text("luthkit-status") == "Done (2)." and hand.text("luthkit-large").startswith("Done")
+    assert "3 good taps" in hand.text("luthkit-page")
+    (kept,) = open_logbook(bench / "logbook").sessions("Twelve")
+    assert kept.conditions["temperature_c"] == 20.5
+    assert len(read_session(kept.path).find_taps().taps) == 3
+
+
+def test_buttons_take_back_skip_and_finish(bench, monkeypatch):
+    hand = Hand()
+    presses = {70: "Take the last one back", 150: "Finish and keep"}
+    monkeypatch.setattr(Played, "press", staticmethod(lambda k: k in presses and hand[presses[k]].click()))
+    hand["Guitar"].value = "Twelve"
+    hand["Good taps at each"].value = 9
+    hand["Start recording"].click()
+    page = hand.text("luthkit-page")
+    assert "taken back" in page and "more taps were planned" in page
+    (kept,) = open_logbook(bench / "logbook").sessions("Twelve")
+    assert len(read_session(kept.path).recordings) >= 1
+
+
+def test_a_microphone_that_fails_leaves_the_takes_to_go_on_with(bench):
+    hand = Hand()
+    hand["Guitar"].value = "Twelve"
+    hand["Good taps at each"].value = 20
+    hand["Start recording"].click()
+    assert hand.text("luthkit-status") == "The file is over"
+    logbook = open_logbook(bench / "logbook")
+    (draft,) = logbook.unfinished()
+    kept = len(list(draft.glob("*/*.flac")))
+    assert kept >= 3 and logbook.sessions() == ()
+    hand["Good taps at each"].value = kept + 1
+    hand["Placements"].value = 1
+    hand["Start recording"].click()  # goes on where it was
+    (session,) = logbook.sessions("Twelve")
+    assert len(read_session(session.path).recordings) == kept + 1 and logbook.unfinished() == ()
+
+
+def test_slips_of_the_hand_are_sentences(bench):
+    hand = Hand()
+    hand["Start recording"].click()
+    assert hand.text("luthkit-status") == "Say which guitar it is, in the field Guitar"
+    hand["Guitar"].value = "Twelve"
+    hand["Relative humidity, %"].value = "dry"
+    hand["Start recording"].click()
+    assert "Relative humidity, % is 'dry'; write a number" in hand["luthkit-status"].value.replace("&#x27;", "'")
+
+
+def test_the_level_is_checked_and_advised_upon(bench):
+    hand = Hand()
+    hand["What to do"].value = "Check the level"
+    hand["Start recording"].click()
+    assert hand.text("luthkit-status") == "Done (2)." and "Too loud" in hand.text("luthkit-page")
+    assert hand.text("luthkit-large").startswith("Not yet") and not (bench / "logbook").exists()
+
+
+def test_the_picture_shows_every_take_with_its_level():
+    sound = open_recording(PLAYED)
+    from luthkit.shop.desk import Desk
+
+    desk = Desk(Plan(n_taps=6, n_placements=1), sound.sample_rate_hz, chimes=False)
+    for block in blocks_of(sound):
+        desk.hear(Block(block.samples))
+    axes = plot_takes(desk.sitting)
+    drawn = {line.get_label(): line for line in axes.lines if not line.get_label().startswith("_")}
+    assert list(drawn["left out"].get_xdata()) == [4] and len(drawn["kept"].get_xdata()) == 6
+    peaks = [one.take.peak_db for one in desk.sitting.judged if one.kept]
+    assert list(drawn["kept"].get_ydata()) == pytest.approx(peaks)
+    assert any(text.get_text() == "clipped" for text in axes.texts)
+    assert "dB of full scale" in axes.get_ylabel()
+
+
+def test_an_empty_sitting_and_awkward_names_make_a_page():
+    page = sitting_page(Sitting(Plan()), path=Path("x/y"), title="<b>")
+    assert page.body.count("more taps were planned") == 2 and "0 good taps, 0 takes" in page.body
