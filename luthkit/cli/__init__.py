@@ -16,7 +16,23 @@ from ..errors import LuthkitError
 from .common import BAD_USE, NOTHING_USABLE, STOPPED, BadUse, Parser, say
 
 # modules beside this one, in the order of --help; each has add(commands)
-COMMANDS = ("start", "record", "modes", "name", "body", "compare", "history", "wood", "plan")
+COMMANDS = (
+    "start",
+    "record",
+    "keep",
+    "logbook",
+    "verify",
+    "parcel",
+    "modes",
+    "name",
+    "body",
+    "compare",
+    "profile",
+    "tone",
+    "history",
+    "wood",
+    "plan",
+)
 
 
 def main(argv=None) -> int:

@@ -37,6 +37,7 @@ GUITAR = "guitar.toml"
 PROFILES = "profiles"
 LAYOUT = 1
 ROLES = ("build", "reference", "other")
+_UNFINISHED = (f"{COMING}*", ".*.unfinished")  # of this module's writers, and of a recording that was broken off
 _MARK_TEXT = f"""# This folder is a logbook of luthkit: one folder for each guitar, in it one for each session.
 # All of it is plain text and sound files. The folder .luthkit may be deleted at any time; nothing is lost with it.
 layout = {LAYOUT}
@@ -129,7 +130,7 @@ class Logbook:
     def unfinished(self) -> tuple[Path, ...]:
         """Hidden folders that a program left which was ended while writing; sound in them may be all there is of it."""
         homes = (self.path, *(self.path / folder for folder in folders_in(self.path)))
-        return tuple(path for home in homes for path in sorted(home.glob(f"{COMING}*")))
+        return tuple(p for home in homes for pattern in _UNFINISHED for p in sorted(home.glob(pattern)))
 
     def _guitars(self, index: Index):
         for folder in folders_in(self.path):
@@ -216,6 +217,21 @@ def open_logbook(path) -> Logbook:
     if layout != LAYOUT:
         raise LuthkitError(f"{where} says layout = {layout!r}; this luthkit knows {LAYOUT}: get a newer luthkit")
     return Logbook(path)
+
+
+def find_logbook(start=None) -> Logbook:
+    """The logbook that `start` (default: the current folder) is or lies in, or a folder "logbook" in or beside it.
+
+    Raises `LuthkitError` where there is none.
+    """
+    start = Path(start) if start is not None else Path.cwd()
+    found = logbook_around(start)
+    if found is None:
+        near = [home / "logbook" for home in (start, start.resolve().parent)]
+        found = next((Logbook(path) for path in near if (path / MARK).is_file()), None)
+    if found is None:
+        raise LuthkitError(f"there is no logbook in or around {start}; start one, or name its folder")
+    return found
 
 
 def logbook_around(path) -> Logbook | None:

@@ -23,7 +23,8 @@ class InHand:
     """One line of the overview."""
 
     guitar: LoggedGuitar
-    n_sessions: int
+    sessions: tuple[LoggedSession, ...]  # by date, those without one last
+    events: tuple[Event, ...]
     stage: str  # of the last session that says one
     last: datetime.date | None  # the last session with a date
     due: str  # what is due next, in words
@@ -48,7 +49,18 @@ def overview(logbook) -> tuple[InHand, ...]:
             problems.append(str(error))
         dates = [session.date for session in mine if session.date]
         due, due_on = what_is_due(mine, events, role=guitar.role)
-        lines.append(InHand(guitar, len(mine), _stage(mine), max(dates, default=None), due, due_on, tuple(problems)))
+        lines.append(
+            InHand(
+                guitar=guitar,
+                sessions=tuple(mine),
+                events=events,
+                stage=_stage(mine),
+                last=max(dates, default=None),
+                due=due,
+                due_on=due_on,
+                problems=tuple(problems),
+            )
+        )
     far = datetime.date.max
     return tuple(sorted(lines, key=lambda line: (line.due_on or far, line.guitar.name.casefold())))
 

@@ -11,8 +11,11 @@ import numpy as np
 from .._frozen import frozen_array, frozen_dict
 from ..errors import LuthkitError
 from ..guitar.profile import Profile, ToneMeasure
+from ..guitar.tone_comparison import compare_tone
 from ..signal.modes import Mode, ModeSet
+from .reading import read_instruments
 from .safe import safe_name, told, write_whole
+from .tone_reading import read_tone
 
 FORM = 1
 _HEAD = """# A reference profile, written by luthkit: the modes of one or several guitars that a build is held against.
@@ -147,3 +150,25 @@ def _guitar(table: dict) -> ModeSet:
         amplitudes=amplitudes,
         notes=tuple(table.get("notes", ())),
     )
+
+
+def read_references(paths, **options) -> tuple[ModeSet | Profile, ...]:
+    """References for `compare`, in the order given: profiles from their files, guitars from folders of recordings."""
+    modesets = iter(read_instruments([path for path in paths if not is_profile(path)], **options))
+    return tuple(read_profile(path) if is_profile(path) else next(modesets) for path in paths)
+
+
+def tone_of(folders) -> dict[str, tuple[ToneMeasure, ...]]:
+    """The strums of sessions in figures, by guitar: the last folder of a guitar that has strums speaks for it."""
+    found = {}
+    for folder in folders:
+        try:
+            reading = read_tone(folder)
+        except LuthkitError:
+            continue  # no strums there
+        if reading.strums:
+            said = compare_tone(reading, reading).strums
+            found[reading.name] = tuple(
+                ToneMeasure(d.measure, d.build, d.build_u, d.value_unit, d.n_build) for d in said
+            )
+    return found

@@ -79,7 +79,7 @@ def test_the_overview_of_a_logbook(logbook, source):
     lines = overview(logbook)
     assert [line.guitar.name for line in lines] == ["Number 12", "Marlpit", "Wren"]
     first, second, third = lines
-    assert (first.stage, first.n_sessions, first.last) == ("strung", 1, datetime.date(2024, 3, 9))
+    assert (first.stage, len(first.sessions), first.last) == ("strung", 1, datetime.date(2024, 3, 9))
     assert (first.due, first.due_on) == ("day 60 after stringing", datetime.date(2024, 4, 8))
     assert second.due == "the first session" and second.last is None
     assert third.due == "the next stage: on the rims"
@@ -94,5 +94,5 @@ def test_what_cannot_be_read_is_told_and_the_rest_goes_on(logbook, source):
     soundfile.write(source / "b.wav", [0.2] * 1000, 16000)
     add_session(logbook, source)
     (line,) = overview(logbook)
-    assert line.n_sessions == 2 and line.stage == "strung"
+    assert len(line.sessions) == 2 and line.stage == "strung"
     assert "not valid TOML" in line.problems[0] and "is no date" in line.problems[1]

@@ -1,0 +1,41 @@
+"""`luthkit profile`: a reference profile from sessions of one or several guitars."""
+
+from __future__ import annotations
+
+from ..errors import LuthkitError
+from .common import check_paths, no_modes
+
+
+def add(commands) -> None:
+    command = commands.add_parser("profile", help="a reference to build towards, from one or several guitars")
+    command.add_argument("name", metavar="NAME", help="what the profile is called")
+    command.add_argument("folders", nargs="+", metavar="FOLDER", help="sessions; those of one guitar are made one")
+    command.add_argument("--to", default=".", metavar="FILE", help="new file, or a folder to put it in (default: here)")
+    command.add_argument("--json", action="store_true", help="print JSON and nothing else")
+    command.set_defaults(run=run)
+
+
+def run(options) -> int:
+    check_paths(options.folders, None)
+    from ..guitar.profile import make_profile
+    from ..shop.profile_file import tone_of, write_profile
+    from ..shop.reading import read_instruments
+    from ..show import data
+    from ..show.words import band_text
+
+    modesets = read_instruments(options.folders)
+    for modeset in modesets:
+        if not modeset.modes:
+            raise LuthkitError(no_modes(modeset))
+    profile = make_profile(options.name, modesets, tone=tone_of(options.folders))
+    path = write_profile(profile, options.to)
+    if options.json:
+        bands = [{"frequency_hz": b.frequency_hz, "damping_ratio": b.damping_ratio} for b in profile.bands]
+        print(
+            data.to_json({"profile": str(path), "guitars": [g.name for g in profile.guitars], "bands": bands}),
+            flush=True,
+        )
+    else:
+        print("\n".join(band_text(band) for band in profile.bands), flush=True)
+        print(f"\n{profile.name}, from {', '.join(g.name for g in profile.guitars)}: kept as {path}", flush=True)
+    return 0

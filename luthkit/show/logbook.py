@@ -1,0 +1,133 @@
+"""The logbook as a page, as plain text and as data: what is in hand, what is due, and whether all sound is there."""
+
+from __future__ import annotations
+
+import datetime
+import hashlib
+from collections.abc import Sequence
+from pathlib import Path
+
+from .._text import one_line
+from ..shop.overview import InHand
+from ..shop.verify import Verification
+from .page import Page, bullets, image, paragraphs, table
+from .plots.logbook import plot_logbook
+
+_HEAD = ("guitar", "role", "stage", "sessions", "last session", "due next", "on")
+_ASIDE = (
+    "What a program left that was ended while writing (hidden folders; if the sound in one is nowhere else, make its "
+    "sound files into a session, else delete it)"
+)
+_WHAT = {
+    "changed": "has changed since it was kept: bring it back from a copy",
+    "vanished": "has vanished: bring it back from a copy (deleted on purpose: take its line out of sessions.csv)",
+    "unreadable": "cannot be read: bring it back from a copy",
+    "not listed": "came after the session was kept; it is read, but no checksum guards it",
+    "conflict copy": "looks like the copy of a synchronising program; it is not read: compare the two, keep one",
+    "link": "is a link and not sound of its own: put the file itself there",
+    "no checksums": "was laid here by hand: add it as a session, and its sound will be guarded",
+}
+
+
+def _row(line: InHand, today: datetime.date) -> tuple[str, ...]:
+    day = line.due_on.isoformat() if line.due_on else "-"
+    late = (today - line.due_on).days if line.due_on else 0
+    day += f" ({late} days ago)" if late > 1 else " (yesterday)" if late == 1 else ""
+    last = line.last.isoformat() if line.last else "-"
+    name, role, stage = line.guitar.name, line.guitar.role or "-", line.stage or "-"
+    return one_line(name), role, one_line(stage), str(len(line.sessions)), last, line.due, day
+
+
+def overview_text(lines: Sequence[InHand], *, today: datetime.date) -> str:
+    """The overview as a table of plain text."""
+    if not lines:
+        return "The logbook is empty: add a first session."
+    rows = [_HEAD, *(_row(line, today) for line in lines)]
+    widths = [max(len(row[k]) for row in rows) for k in range(len(_HEAD))]
+    text = ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
+    problems = [f"  {one_line(problem)}" for line in lines for problem in line.problems]
+    return "\n".join([*text, *(["", "Cannot be read:", *problems] if problems else [])])
+
+
+def overview_data(lines: Sequence[InHand]) -> dict:
+    """The overview as plain data for JSON."""
+    return {
+        "guitars": [
+            {
+                "name": line.guitar.name,
+                "role": line.guitar.role,
+                "stage": line.stage,
+                "last": line.last,
+                "due": line.due,
+                "due_on": line.due_on,
+                "sessions": [
+                    {"path": str(s.path), "date": s.date, "stage": s.stage, "conditions": dict(s.conditions)}
+                    for s in line.sessions
+                ],
+                "events": [{"date": e.date, "kind": e.kind, "note": e.note} for e in line.events],
+                "problems": list(line.problems),
+            }
+            for line in lines
+        ]
+    }
+
+
+def overview_page(lines: Sequence[InHand], *, path, today: datetime.date, remarks: Sequence[str] = ()) -> Page:
+    """The overview of the logbook at `path`; `remarks` stand at the top."""
+    n_sessions = sum(len(line.sessions) for line in lines)
+    late = sum(line.due_on is not None and line.due_on <= today for line in lines)
+    short = f"{_count(len(lines), 'guitar')}, {_count(n_sessions, 'session')}; {late} due by today."
+    body = [f'<div class="short">{paragraphs([*remarks, short])}</div>']
+    if lines:
+        axes = plot_logbook(lines, today=today)
+        body.append(image(axes, f"Sessions of {_count(len(lines), 'guitar')} by date, and what is due"))
+        body.append(table(_HEAD, [_row(line, today) for line in lines]))
+        body.append(
+            '<p class="grey">Due: the next stage of the build; after stringing days 0, 1, 3, 7, 14, 30, 60, 90, 180 '
+            "and 365, then twice a year at opposite seasons (common practice, no published source).</p>"
+        )
+    else:
+        body.append(paragraphs(["The logbook is empty: add a first session."]))
+    problems = [problem for line in lines for problem in line.problems]
+    if problems:
+        body.append("<h2>Cannot be read</h2>" + bullets(problems))
+    return Page("The logbook", "".join(body), "logbook", _identity("overview", path))
+
+
+def verification_lines(result: Verification) -> list[str]:
+    """What was found, one sentence each; the first sums up."""
+    lost = len(result.lost)
+    verdict = (
+        "all of it is as it was kept" if not lost else f"{_count(lost, 'thing')} changed or gone since it was kept"
+    )
+    said = [f"{_count(result.n_files, 'sound file')} of {_count(result.n_sessions, 'session')} read: {verdict}."]
+    said += [f"{finding.name} {_WHAT[finding.what]}." for finding in result.findings]
+    if result.unfinished:
+        said.append(f"{_ASIDE}: {', '.join(str(path) for path in result.unfinished)}.")
+    return said
+
+
+def verification_data(result: Verification) -> dict:
+    """The same as plain data for JSON."""
+    return {
+        "sessions": result.n_sessions,
+        "files": result.n_files,
+        "lost": len(result.lost),
+        "findings": [{"name": f.name, "what": f.what, "path": str(f.path)} for f in result.findings],
+        "unfinished": [str(path) for path in result.unfinished],
+    }
+
+
+def verification_page(result: Verification, *, path) -> Page:
+    """The same as a page."""
+    first, *rest = verification_lines(result)
+    body = f'<div class="short">{paragraphs([first])}</div>{bullets(rest)}'
+    return Page("The sound in the logbook", body, "logbook_checked", _identity("verify", path))
+
+
+def _count(n: int, what: str) -> str:
+    return f"{n} {what}{'' if n == 1 else 's'}"
+
+
+def _identity(what: str, path) -> str:
+    return hashlib.sha256(f"{what} {Path(path).resolve()}".encode("utf-8", "backslashreplace")).hexdigest()

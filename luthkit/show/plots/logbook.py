@@ -1,0 +1,58 @@
+"""The logbook at a glance: a line for each guitar, a mark for each session, and what is due."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Sequence
+
+from ...shop.overview import InHand
+from .common import BUILD, FAINT, REFERENCE, WINE, new_axes, plain
+
+_MOST = 40  # lines that can be told apart in one picture
+
+
+def plot_logbook(lines: Sequence[InHand], *, today: datetime.date | None = None, ax=None):
+    """Sessions by date, filled when strung and open before; events as crosses; what is due as a triangle.
+
+    The first 40 guitars are drawn. `today` draws a line at that day. Gives back the axes.
+    """
+    lines = lines[:_MOST]
+    ax = ax or new_axes(height=1.4 + 0.42 * max(len(lines), 2))
+    drawn: dict[str, object] = {}
+
+    def mark(words, dates, row, **style):
+        if dates:
+            (points,) = ax.plot(dates, [row] * len(dates), linestyle="", **style)
+            drawn.setdefault(words, points)
+
+    for row, line in enumerate(lines):
+        colour = REFERENCE if line.guitar.role == "reference" else BUILD
+        dated = [session for session in line.sessions if session.date]
+        strung = [session.date for session in dated if session.stage == "strung"]
+        before = [session.date for session in dated if session.stage != "strung"]
+        hollow = {"marker": "s", "markersize": 7, "color": colour, "markerfacecolor": "white"}
+        mark("session before stringing", before, row, **hollow, zorder=3)
+        mark("session, strung", strung, row, marker="o", markersize=8, color=colour, zorder=4)
+        events = [event.date for event in line.events]
+        mark("event", events, row - 0.28, marker="x", markersize=7, markeredgewidth=1.6, color=WINE, zorder=4)
+        due = [line.due_on] if line.due_on else []
+        mark("due", due, row, marker=">", markersize=9, color=WINE, markerfacecolor="white", zorder=5)
+    if today is not None:
+        drawn["today"] = ax.axvline(today, color=FAINT, linewidth=1.0, zorder=1)
+    ax.set_yticks(range(len(lines)), [plain(line.guitar.name, longest=28) for line in lines])
+    ax.set_ylim(max(len(lines), 1) - 0.4, -0.6)
+    ax.grid(axis="y", color="#E8E8E8", linewidth=0.8, zorder=0)
+    ax.set_axisbelow(True)
+    ax.margins(x=0.04)
+    if drawn:
+        from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
+
+        locator = AutoDateLocator(minticks=3, maxticks=8)
+        ax.xaxis.set_major_locator(locator)
+        ax.xaxis.set_major_formatter(ConciseDateFormatter(locator))
+        handles = list(drawn.values())
+        ax.legend(handles, list(drawn), loc="lower left", bbox_to_anchor=(0, 1.0), ncols=5, fontsize=9, frameon=False)
+    ax.set_xlabel("date")
+    for side in ("top", "right", "left"):
+        ax.spines[side].set_visible(False)
+    return ax
