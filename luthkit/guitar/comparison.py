@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import exp, isfinite, isnan, log, log2, nan, sqrt
 
 from .. import __version__
 from ..errors import LuthkitError
 from ..signal.modes import Mode, ModeSet
 from .cautions import cautions
+from .naming import Naming
+from .pair_names import name_of_pair, names_given, namings_of
 from .pairing import Candidate, candidate, pair_up
 from .profile import Profile
 from .thresholds import Thresholds
@@ -72,6 +74,7 @@ class Pair:
     frequency: Difference
     damping: Difference
     notes: tuple[str, ...] = ()
+    name: str = ""  # such as "main top", where a name is given on either side and none gainsays it
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,6 +91,7 @@ class Comparison:
     cautions: tuple[str, ...]  # what differed beside the guitars: climate, microphone, places struck
     thresholds: Thresholds
     version: str
+    namings: tuple[Naming, ...]  # of the build, then of each reference
 
 
 @dataclass(frozen=True)
@@ -103,6 +107,7 @@ def compare(
     references: ModeSet | Profile | Sequence[ModeSet | Profile],
     *,
     thresholds: Thresholds | None = None,
+    namings: Sequence[Naming] = (),
 ) -> Comparison:
     """Pair the body modes of `build` with those of the references and judge each difference.
 
@@ -123,6 +128,9 @@ def compare(
     figure for the scatter of `thresholds.setting`, which such a set cannot show. Differences in damping are
     worked out as logarithms of the ratio and given in percent.
 
+    `namings` are names of the modes where they are known; other guitars are named by their own taps. A pair bears
+    the name given on either side; where names gainsay each other, it may not be the same mode.
+
     Raises LuthkitError when no reference is given or a side has no modes.
     """
     thresholds = thresholds or Thresholds()
@@ -139,11 +147,17 @@ def compare(
             )
 
     names = instrument_names(build, references)
+    namings = namings_of((build, *references), namings)
+    told = dict(zip(names, map(names_given, namings), strict=True))
     bands = bands_of(references, names[1:], thresholds)
     body = [mode for mode in build.modes if mode.kind == "body"]
     pairs, paired_modes, paired_bands = [], set(), set()
     for i, j, sure in pair_up([candidate(build, mode) for mode in body], [centre for _, centre in bands]):
-        pairs.append(_judge(build, body[i], bands[j][0], references=references, sure=sure, thresholds=thresholds))
+        band = bands[j][0]
+        name, doubt = name_of_pair([(names[0], body[i]), *band.members], told)
+        doubt = doubt if sure else _NOT_SURE
+        pair = _judge(build, body[i], band, references=references, doubt=doubt, thresholds=thresholds)
+        pairs.append(replace(pair, name=name))
         paired_modes.add(i)
         paired_bands.add(j)
     build_only = tuple(mode for i, mode in enumerate(body) if i not in paired_modes)
@@ -165,6 +179,7 @@ def compare(
         cautions=cautions(build, references, names),
         thresholds=thresholds,
         version=__version__,
+        namings=namings,
     )
 
 
@@ -247,7 +262,7 @@ def _spread(readings):
     return mean, mean * u, exp(low.log), exp(low.log) * low.u, exp(high.log), exp(high.log) * high.u
 
 
-def _judge(build, mode, band, *, references, sure, thresholds) -> Pair:
+def _judge(build, mode, band, *, references, doubt, thresholds) -> Pair:
     names = instrument_names(build, references)
     used = {name for name, _ in band.members}
     taps = [(names[0], build.taps_accepted)]
@@ -255,8 +270,8 @@ def _judge(build, mode, band, *, references, sure, thresholds) -> Pair:
     few = [f"{name}: {count}" for name, count in taps if count < FEWEST_TAPS]
     why = f"fewer than {FEWEST_TAPS} taps were kept ({', '.join(few)})" if few else ""
     notes = list(dict.fromkeys(mode.notes))
-    if not sure:
-        notes.append(_NOT_SURE)
+    if doubt:
+        notes.append(doubt)
     members = [(r, m) for n, r in zip(names[1:], references, strict=True) for name, m in band.members if name == n]
     blended = [f"{m.frequency_hz:.0f} Hz" for r, m in [(build, mode), *members] if _blended(r, m)]
     if len(band.members) < band.n_references:
@@ -273,7 +288,7 @@ def _judge(build, mode, band, *, references, sure, thresholds) -> Pair:
         unit="cents",
         several=len(band.members) > 1,
         why=why,
-        sure=sure,
+        doubt=doubt,
     )
     damping = _difference(
         _reading(build, mode, "damping", thresholds),
@@ -287,7 +302,7 @@ def _judge(build, mode, band, *, references, sure, thresholds) -> Pair:
         unit="percent",
         several=len(band.members) > 1,
         why=why or (blended and f"{_BLENDED} ({', '.join(blended)})"),
-        sure=sure,
+        doubt=doubt,
     )
     return Pair(mode, band, frequency, damping, tuple(notes))
 
@@ -307,7 +322,7 @@ def _limits(thresholds, quantity):
     return tuple(log(1 + value) for value in heard)
 
 
-def _difference(build, mean, low, high, *, limits, unit, several, why, sure) -> Difference:
+def _difference(build, mean, low, high, *, limits, unit, several, why, doubt) -> Difference:
     def show(x):
         return _CENTS * x if unit == "cents" else 100 * (exp(x) - 1)
 
@@ -317,8 +332,8 @@ def _difference(build, mean, low, high, *, limits, unit, several, why, sure) -> 
     verdict, reason = judge(build, low, high, limits=limits, several=several)
     if why or isnan(u):
         verdict, reason = CANNOT_TELL, why or "there is no uncertainty for it (see the notes of the mode)"
-    elif not sure and verdict in (UNHEARD, HEARD):
-        verdict, reason = CANNOT_TELL, _NOT_SURE
+    elif doubt and verdict in (UNHEARD, HEARD):
+        verdict, reason = CANNOT_TELL, doubt
     return Difference(
         value=show(value),
         u=_CENTS * u if unit == "cents" else 100 * exp(value) * u,

@@ -8,6 +8,7 @@ from dataclasses import fields
 from math import isfinite
 
 from ..guitar.comparison import Band, Comparison, Difference, Pair, instrument_names
+from ..guitar.naming import Naming
 from ..signal.modes import Mode, ModeSet
 
 
@@ -38,11 +39,15 @@ def mode_data(mode: Mode) -> dict:
     }
 
 
-def modeset_data(modeset: ModeSet) -> dict:
+def modeset_data(modeset: ModeSet, naming: Naming | None = None) -> dict:
     """The modes of one instrument, the taps kept and left out, and where all of it came from."""
+    names = {n.mode: {"name": n.name, "probability": n.probability} for n in naming.modes} if naming else {}
     return {
         "name": modeset.name,
-        "modes": [mode_data(mode) for mode in sorted(modeset.modes, key=lambda mode: mode.frequency_hz)],
+        "modes": [
+            {**mode_data(mode), **names.get(mode, {})}
+            for mode in sorted(modeset.modes, key=lambda mode: mode.frequency_hz)
+        ],
         "taps": {
             "accepted": modeset.taps_accepted,
             "rejected": [
@@ -62,8 +67,11 @@ def comparison_data(comparison: Comparison) -> dict:
     """A comparison with all that it rests on."""
     names = instrument_names(comparison.build, comparison.references)
     return {
-        "build": modeset_data(comparison.build),
-        "references": [modeset_data(reference) for reference in comparison.references],
+        "build": modeset_data(comparison.build, comparison.namings[0]),
+        "references": [
+            modeset_data(reference, naming)
+            for reference, naming in zip(comparison.references, comparison.namings[1:], strict=True)
+        ],
         "pairs": [_pair(pair) for pair in comparison.pairs],
         "build_only": [mode_data(mode) for mode in comparison.build_only],
         "reference_only": [_band(band) for band in comparison.reference_only],
@@ -90,6 +98,7 @@ def to_json(data) -> str:
 
 def _pair(pair: Pair) -> dict:
     return {
+        "name": pair.name,
         "build": mode_data(pair.build),
         "reference": _band(pair.reference),
         "frequency": _difference(pair.frequency),

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from luthkit.errors import LuthkitError
 from luthkit.guitar.comparison import cents, compare
+from luthkit.guitar.naming import name_modes, overrule
 from luthkit.guitar.pairing import Candidate, pair_up, pairing_cost, pattern_likeness
 from luthkit.guitar.thresholds import Figure, Thresholds
 from luthkit.guitar.verdicts import CANNOT_TELL, HEARD, IN_RANGE, UNHEARD, WITHIN
@@ -336,3 +337,21 @@ def test_bad_use_says_what_is_allowed():
         Thresholds(setting="next door")
     with pytest.raises(LuthkitError, match="positive fraction"):
         Figure(-1, 0, 0, "", "")
+
+
+def test_a_pair_bears_the_name_that_is_given_and_modes_without_a_name_stay_in():
+    comparison = compare(modeset(103, 196, 620), modeset(100, 190, 610))
+    assert [pair.name for pair in comparison.pairs] == ["air", "main top", ""]
+    assert [naming.modeset for naming in comparison.namings] == [comparison.build, *comparison.references]
+
+
+def test_names_that_gainsay_each_other_make_a_pair_unsure():
+    build, reference = modeset(103, 205), modeset(100, 193)
+    agreed = compare(build, reference)
+    mine = overrule(name_modes(build), 205, "main back", "tapped behind")
+    apart = compare(build, reference, namings=[mine])
+    assert [pair.name for pair in agreed.pairs] == ["air", "main top"]
+    assert agreed.pairs[1].frequency.verdict == HEARD
+    assert apart.pairs[1].name == "" and apart.pairs[1].frequency.verdict == CANNOT_TELL
+    assert "main back on" in apart.pairs[1].frequency.reason and "main top on" in apart.pairs[1].frequency.reason
+    assert apart.pairs[0] == agreed.pairs[0]

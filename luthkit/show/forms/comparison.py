@@ -10,6 +10,7 @@ import ipywidgets as widgets
 from ...errors import LuthkitError
 from ...guitar.comparison import compare
 from ...guitar.thresholds import SETTINGS, Thresholds
+from ...shop.names import name_instrument
 from ..report import report_page
 from .common import LAYOUT, WIDE, Form, Reader, chosen, find_guitars, folder_list, label, path_field
 
@@ -57,8 +58,9 @@ def comparison_form(*, start=None) -> widgets.Widget:
         if not others:
             raise LuthkitError("no reference is marked; click on one, or on several with the Ctrl key held")
         modesets = reader.read([first, *others])
+        namings = [name_instrument(path, modeset=m) for path, m in zip([first, *others], modesets, strict=True)]
         thresholds = replace(Thresholds(), setting=setting.value)
-        return report_page(compare(modesets[0], modesets[1:], thresholds=thresholds))
+        return report_page(compare(modesets[0], modesets[1:], thresholds=thresholds, namings=namings))
 
     form.act = read
     return form.open(ready=len(guitars) > 1)

@@ -1,0 +1,41 @@
+"""Names in a comparison: which naming belongs to which guitar, and what a pair of modes is called."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from ..signal.modes import Mode, ModeSet
+from .naming import Naming, name_modes
+from .priors import NAMES
+
+
+def namings_of(modesets: Sequence[ModeSet], given: Sequence[Naming] = ()) -> tuple[Naming, ...]:
+    """A naming for each mode set: the one of `given` that was made of the same modes, else what its own taps say."""
+    found = []
+    for modeset in modesets:
+        known = [naming for naming in given if naming.modeset.modes == modeset.modes]
+        found.append(known[0] if known else _by_its_own_taps(modeset))
+    return tuple(found)
+
+
+def names_given(naming: Naming) -> dict[Mode, str]:
+    """The modes that bear a name of their own."""
+    return {named.mode: named.name for named in naming.modes if named.name in NAMES}
+
+
+def name_of_pair(members: Sequence[tuple[str, Mode]], told: Mapping[str, Mapping[Mode, str]]) -> tuple[str, str]:
+    """(name, doubt) of modes that were paired: the one name given among them, or why they may not be the same mode.
+
+    `members` are (instrument, mode); `told` is the names given, by instrument.
+    """
+    called = [(told[instrument].get(mode, ""), instrument) for instrument, mode in members]
+    given = dict.fromkeys(name for name, _ in called if name)
+    if len(given) < 2:
+        return next(iter(given), ""), ""
+    words = " and ".join(f"{name} on {instrument}" for name, instrument in called if name)
+    return "", f"called {words}: this may not be the same mode"
+
+
+def _by_its_own_taps(modeset: ModeSet) -> Naming:
+    said = dict(modeset.parameters.get("conditions", {}))
+    return name_modes(modeset, body_kind=str(said.get("body_kind", "")))
