@@ -32,6 +32,14 @@ _HOMES = {
     "Comparison": "luthkit.guitar.comparison",
     "Thresholds": "luthkit.guitar.comparison",
     "compare": "luthkit.guitar.comparison",
+    "read_stock": "luthkit.wood.stock",
+    "Piece": "luthkit.wood.piece",
+    "read_wood": "luthkit.shop.woodpile",
+    "WoodReading": "luthkit.wood.reading",
+    "Plate": "luthkit.wood.plates",
+    "Stiffness": "luthkit.wood.plates",
+    "plate_modes": "luthkit.wood.plates",
+    "equilibrium_moisture_percent": "luthkit.wood.moisture",
 }
 __all__ = list(_HOMES)
 
