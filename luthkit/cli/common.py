@@ -37,6 +37,18 @@ def write_report(page, path) -> str:
         raise BadUse(str(error)) from error
 
 
+def write_sheet(page, path) -> None:
+    """Write the one-page sheet of a `Page` to `path`; nothing for None."""
+    if path is None:
+        return
+    from ..show import page as pages
+
+    try:
+        pages.write_sheet(page, path)
+    except LuthkitError as error:
+        raise BadUse(str(error)) from error
+
+
 def check_paths(paths, report):
     """What can be seen at once to be a slip of the hand, before a long reading begins."""
     for path in paths:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from ..errors import LuthkitError
-from .common import BadUse, add_output, check_paths, no_modes, write_report
+from .common import BadUse, add_output, check_paths, no_modes, write_report, write_sheet
 
 
 def add(commands) -> None:
@@ -17,6 +17,7 @@ def add(commands) -> None:
     )
     compare.set_defaults(run=run)
     add_output(compare)
+    compare.add_argument("--sheet", metavar="FILE", help="write a one-page sheet to print (.pdf or .html)")
 
 
 def run(options) -> int:
@@ -28,6 +29,7 @@ def run(options) -> int:
     except LuthkitError as error:
         raise BadUse(str(error)) from error
     from ..guitar.comparison import compare
+    from ..shop.names import name_instrument
     from ..shop.reading import read_instruments
     from ..show import data, words
     from ..show.report import report_page
@@ -36,11 +38,15 @@ def run(options) -> int:
     for modeset in (build, *references):
         if not modeset.modes:
             raise LuthkitError(no_modes(modeset))
-    comparison = compare(build, references, thresholds=thresholds)
+    folders = (options.build, *options.references)
+    namings = [name_instrument(path, modeset=m) for path, m in zip(folders, (build, *references), strict=True)]
+    comparison = compare(build, references, thresholds=thresholds, namings=namings)
+    page = report_page(comparison)
+    write_sheet(page, options.sheet)
     if options.json:
-        report = write_report(report_page(comparison), options.report)
+        report = write_report(page, options.report)
         print(data.to_json({**data.comparison_data(comparison), "report": report}), flush=True)
     else:
         print(words.comparison_text(comparison), flush=True)
-        print(f"\nReport: {write_report(report_page(comparison), options.report)}", flush=True)
+        print(f"\nReport: {write_report(page, options.report)}", flush=True)
     return 0

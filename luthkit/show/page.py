@@ -6,8 +6,10 @@ import csv
 import os
 import re
 import tempfile
+import warnings
 from base64 import b64decode, b64encode
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from datetime import datetime
 from html import escape
 from html.parser import HTMLParser
@@ -56,6 +58,7 @@ class Page:
     stem: str  # how its file is called, without "_report.html"
     identity: str  # SHA-256 of what it was made from; a report of the same may be replaced by a new one
     version: str = __version__
+    sheet: Callable | None = None  # makes the figure of the one-page sheet, where there is one
 
 
 def write_page(page: Page, path) -> Path:
@@ -101,6 +104,48 @@ def default_path(page: Page, folder=".") -> Path:
         if not path.exists() or identity_in(path) == page.identity:
             return path
         number += 1
+
+
+def save_sheet(page: Page, folder=".") -> list[Path]:
+    """The one-page sheet as PDF and as HTML, under a name that is free; the paths. Empty where there is no sheet."""
+    if page.sheet is None:
+        return []
+    number, stem = 1, f"{page.stem[:100]}_sheet"
+    while any((Path(folder) / f"{stem}.{kind}").exists() for kind in ("pdf", "html")):
+        number += 1
+        stem = f"{page.stem[:100]}_sheet_{number}"
+    paths = [Path(folder) / f"{stem}.{kind}" for kind in ("pdf", "html")]
+    for path in paths:
+        write_sheet(page, path)
+    return paths
+
+
+def write_sheet(page: Page, path) -> Path:
+    """Write the one-page sheet to `path`, whose ending (.pdf or .html) says as what. An existing file is kept:
+    `LuthkitError`, as for another ending or a folder that cannot be written to."""
+    path = Path(path)
+    if path.suffix.lower() not in (".pdf", ".html"):
+        raise LuthkitError(
+            f"the sheet {path} ends in {path.suffix or 'nothing'}; name a file that ends in .pdf or .html"
+        )
+    if path.exists():
+        raise LuthkitError(f"{path} is there already; name another file for the sheet")
+    figure = page.sheet()
+    aside = path.with_name(f".{path.stem}.part{path.suffix.lower()}")
+    try:
+        if path.suffix.lower() == ".pdf":
+            with warnings.catch_warnings():
+                warnings.filterwarnings("ignore", message="Glyph .* missing")  # a name in letters the font lacks
+                figure.savefig(aside, facecolor="white")
+        else:
+            picture = image(figure.axes[0], f"Sheet: {page.title}")
+            aside.write_text(page_html(replace(page, body=picture)), encoding="utf-8", errors="backslashreplace")
+        os.replace(aside, path)
+    except OSError as error:
+        raise LuthkitError(f"the sheet {path} cannot be written ({_why(error)}); name another file") from error
+    finally:
+        aside.unlink(missing_ok=True)
+    return path
 
 
 def save_pieces(page: Page, folder=".") -> list[Path]:

@@ -3,31 +3,34 @@
 from __future__ import annotations
 
 import hashlib
+from functools import partial
 from html import escape
 from math import isfinite
 
 from ..guitar.cautions import conditions
 from ..guitar.comparison import Comparison, instrument_names
+from ..guitar.naming import Naming
 from ..guitar.verdicts import CANNOT_TELL, HEARD, IN_RANGE, UNHEARD, WITHIN, listed
 from ..signal.modes import ModeSet
 from . import meanings, words
 from .page import Page, bullets, file_word, image, paragraphs, table
 from .plots.comparison import plot_comparison
 from .plots.modes import plot_instrument
+from .sheet import plot_sheet
 
 _CLASSES = {WITHIN: "same", IN_RANGE: "same", UNHEARD: "small", HEARD: "heard", CANNOT_TELL: "unsure"}
 
 
-def report_page(result: Comparison | ModeSet) -> Page:
-    """The report of a comparison or of one instrument."""
+def report_page(result: Comparison | ModeSet, naming: Naming | None = None) -> Page:
+    """The report of a comparison or of one instrument, whose modes `naming` may name."""
     if isinstance(result, Comparison):
         names = instrument_names(result.build, result.references)
         stem = f"{file_word(names[0])}_beside_{'_and_'.join(map(file_word, names[1:]))}"
         body = _comparison_body(result)
     else:
         stem = f"{file_word(result.name or 'instrument')}_modes"
-        body = _instrument_body(result)
-    return Page(_title(result), body, stem, _identity(result), result.version)
+        body = _instrument_body(result, naming)
+    return Page(_title(result), body, stem, _identity(result), result.version, sheet=partial(plot_sheet, result))
 
 
 def _identity(result) -> str:
@@ -67,16 +70,17 @@ def _comparison_body(comparison):
         "changed; none is a law.</p>",
         _threshold_table(comparison.thresholds),
     ]
-    for name, modeset in zip(names, (comparison.build, *comparison.references), strict=True):
-        parts += [f"<h2>{escape(name)}</h2>", _instrument_details(modeset)]
+    sets = (comparison.build, *comparison.references)
+    for name, modeset, naming in zip(names, sets, comparison.namings, strict=True):
+        parts += [f"<h2>{escape(name)}</h2>", _instrument_details(modeset, naming)]
     return "\n".join(parts)
 
 
-def _instrument_body(modeset):
+def _instrument_body(modeset, naming):
     return "\n".join(
         [
-            f'<div class="short"><p>{escape(mode_summary(modeset))}</p></div>',
-            _instrument_details(modeset, picture=True),
+            f'<div class="short"><p>{escape(words.mode_summary(modeset))}</p></div>',
+            _instrument_details(modeset, naming, picture=True),
             "<h2>What the figures mean</h2>",
             bullets(meanings.MODES),
             "<h2>Before you trust a number</h2>",
@@ -85,20 +89,7 @@ def _instrument_body(modeset):
     )
 
 
-def mode_summary(modeset: ModeSet) -> str:
-    """One or two plain sentences on what was found."""
-    body = [mode for mode in modeset.modes if mode.kind == "body"]
-    taps = words.taps_text(modeset)
-    if not modeset.modes:
-        return f"No mode was found ({taps})."
-    text = f"{len(body)} body mode{'s' * (len(body) != 1)} found ({taps})."
-    others = len(modeset.modes) - len(body)
-    if others:
-        text += f" {others} more may be of the room or of a string and should not be taken for the guitar."
-    return text
-
-
-def _instrument_details(modeset, *, picture=False):
+def _instrument_details(modeset, naming=None, *, picture=False):
     parts = []
     if picture and (modeset.spectrum is not None or modeset.modes):
         count = len(modeset.modes)
@@ -108,7 +99,7 @@ def _instrument_details(modeset, *, picture=False):
     parts.append(f"<p>{escape(words.taps_text(modeset))}.</p>")
     parts.append(bullets(modeset.notes))
     if modeset.modes:
-        parts.append(table(words.MODE_HEADINGS, words.mode_rows(modeset), grey=(4,)))
+        parts.append(table(words.MODE_HEADINGS, words.mode_rows(modeset, naming), grey=(4,)))
         parts.append(_witness_table(modeset))
     if modeset.rejected:
         rows = [

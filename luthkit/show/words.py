@@ -6,6 +6,8 @@ from math import floor, isfinite, log10
 
 from .._text import one_line
 from ..guitar.comparison import Band, Comparison, Difference, Pair, instrument_names
+from ..guitar.naming import Naming
+from ..guitar.pair_names import names_given
 from ..guitar.verdicts import listed
 from ..signal.modes import Mode, ModeSet
 
@@ -61,11 +63,25 @@ def percent_text(mode: Mode) -> str:
 KINDS = {"body": "body", "room": "room?", "string": "string"}
 
 MODE_HEADINGS = ("No.", "Frequency", "Damping ratio", "Q", "Level*", "Kind", "Remarks")
-PAIR_HEADINGS = ("No.", "Build", "Reference", "Frequency", "Verdict", "Damping", "Verdict", "Remarks")
+PAIR_HEADINGS = ("Mode", "Build", "Reference", "Frequency", "Verdict", "Damping", "Verdict", "Remarks")
 
 
-def mode_rows(modeset: ModeSet) -> list[tuple[str, ...]]:
-    """One row of text for each mode, in the order of MODE_HEADINGS."""
+def mode_summary(modeset: ModeSet) -> str:
+    """One or two plain sentences on what was found."""
+    body = [mode for mode in modeset.modes if mode.kind == "body"]
+    taps = taps_text(modeset)
+    if not modeset.modes:
+        return f"No mode was found ({taps})."
+    text = f"{len(body)} body mode{'s' * (len(body) != 1)} found ({taps})."
+    others = len(modeset.modes) - len(body)
+    if others:
+        text += f" {others} more may be of the room or of a string and should not be taken for the guitar."
+    return text
+
+
+def mode_rows(modeset: ModeSet, naming: Naming | None = None) -> list[tuple[str, ...]]:
+    """One row of text for each mode, in the order of MODE_HEADINGS; its name, where `naming` gives one, is its kind."""
+    names = names_given(naming) if naming else {}
     return [
         (
             str(number),
@@ -73,7 +89,7 @@ def mode_rows(modeset: ModeSet) -> list[tuple[str, ...]]:
             percent_text(mode),
             with_error(mode.q_factor, mode.q_factor_u),
             with_error(mode.level_db, mode.level_u_db, unit="dB", digits=1),
-            KINDS.get(mode.kind, mode.kind),
+            names.get(mode) or KINDS.get(mode.kind, mode.kind),
             "; ".join(mode.notes),
         )
         for number, mode in enumerate(modeset.modes, start=1)
@@ -88,7 +104,7 @@ def pair_rows(comparison: Comparison) -> list[tuple[str, ...]]:
 def pair_row(number: int, pair: Pair) -> tuple[str, ...]:
     """One row of the comparison table."""
     return (
-        str(number),
+        f"{number} {pair.name}".strip(),
         f"{pair.build.frequency_hz:.1f} Hz",
         band_text(pair.reference),
         difference_text(pair.frequency),
@@ -125,9 +141,9 @@ def text_table(headings, rows) -> str:
     return "\n".join(text)
 
 
-def modes_text(modeset: ModeSet) -> str:
+def modes_text(modeset: ModeSet, naming: Naming | None = None) -> str:
     """The modes of one instrument for the terminal, remarks below the table."""
-    rows = mode_rows(modeset)
+    rows = mode_rows(modeset, naming)
     parts = [f"{one_line(modeset.name or 'instrument')}: {taps_text(modeset)}"]
     if rows:
         parts += ["", text_table(MODE_HEADINGS[:-1], [row[:-1] for row in rows])]
@@ -152,7 +168,7 @@ def comparison_text(comparison: Comparison) -> str:
     for number, build, reference, frequency, heard, damping, heard_damping, _ in pair_rows(comparison):
         rows.append((number, build, reference, f"{frequency}\n{heard}", f"{damping}\n{heard_damping}"))
     if rows:
-        parts += [text_table(("No.", "Build", "Reference", "Frequency", "Damping"), rows), ""]
+        parts += [text_table(("Mode", "Build", "Reference", "Frequency", "Damping"), rows), ""]
     remarks: dict[str, list[str]] = {}
     for number, pair in enumerate(comparison.pairs, start=1):
         for remark in pair_remarks(pair):

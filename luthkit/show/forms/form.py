@@ -18,7 +18,7 @@ from pathlib import Path
 import ipywidgets as widgets
 
 from ...errors import LuthkitError
-from ..page import STYLE, default_path, save_pieces, write_page
+from ..page import STYLE, default_path, save_pieces, save_sheet, write_page
 
 CHOICES = Path("luthkit_choices.json")
 
@@ -43,6 +43,7 @@ class Form:
         self._go = widgets.Button(description=verb, button_style="primary", icon="check")
         self._stop = widgets.Button(description="Stop", disabled=True, icon="stop")
         self._save = widgets.Button(description="Save report", disabled=True, icon="save")
+        self._sheet = widgets.Button(description="Save sheet (PDF)", disabled=True, icon="file")
         self._pieces = widgets.Button(
             description="Save pictures and tables", disabled=True, icon="table", layout={"width": "16rem"}
         )
@@ -53,6 +54,7 @@ class Form:
         self._go.on_click(lambda _: self._press())
         self._stop.on_click(lambda _: self._interrupt())
         self._save.on_click(lambda _: self._write(lambda page: [write_page(page, default_path(page))]))
+        self._sheet.on_click(lambda _: self._write(save_sheet))
         self._pieces.on_click(lambda _: self._write(save_pieces))
 
     def open(self, *, ready: bool):
@@ -63,7 +65,7 @@ class Form:
         else:
             self.say("Choose, then press the button.")
         style = widgets.HTML(f"<style>{STYLE}.jp-InputPlaceholder{{display:none!important}}</style>")
-        buttons = widgets.HBox([self._go, self._stop, self._save, self._pieces])
+        buttons = widgets.HBox([self._go, self._stop, self._save, self._sheet, self._pieces])
         return widgets.VBox([style, *self._fields, buttons, self._status, self._page])
 
     def say(self, sentence: str, *, wrong: bool = False) -> None:
@@ -86,7 +88,7 @@ class Form:
             ctypes.pythonapi.PyThreadState_SetAsyncExc(ident, ctypes.py_object(Stopped))
 
     def _run(self):
-        for button in (self._go, self._save, self._pieces):
+        for button in (self._go, self._save, self._sheet, self._pieces):
             button.disabled = True
         self._stop.disabled = False
         working = _Clock(self)
@@ -107,6 +109,7 @@ class Form:
         self._stop.disabled = True
         self._go.disabled = False
         self._save.disabled = self._pieces.disabled = self._page_shown is None
+        self._sheet.disabled = getattr(self._page_shown, "sheet", None) is None
 
     def _write(self, write):
         try:
