@@ -116,6 +116,27 @@ def compare_tone(
     return ToneComparison(build, reference, strums, plucks, _cautions(build, reference), limits)
 
 
+@dataclass(frozen=True)
+class ToneMean:
+    """One measure of a guitar, averaged over its strokes."""
+
+    measure: str
+    value_unit: str
+    value: float
+    u: float  # of the mean, from the scatter of the strokes; NaN for a single stroke
+    n_strokes: int  # in which it could be read
+
+
+def strum_means(reading: ToneReading) -> tuple[ToneMean, ...]:
+    """All measures over the strums of a guitar; empty without strums."""
+    means = []
+    for measure in (*_STRUM_MEASURES, _ATTACK) if reading.strums else ():
+        x, u, n, _ = _average([measure.of(stroke) for stroke in reading.strums], measure.ratio)
+        value = exp(x) if measure.ratio else x
+        means.append(ToneMean(measure.name, measure.value_unit, value, u * (value if measure.ratio else 1.0), n))
+    return tuple(means)
+
+
 # ---- measures ------
 
 
@@ -175,6 +196,9 @@ _STRUM_MEASURES = (
     _Measure("level after A-weighting", "level_heard_db", "dB", lambda tone: (tone.a_weighted_db, 0.0), ratio=False),
     *_DECAYS,
 )
+_ATTACK = _Measure(
+    "attack, 10 to 90 %", "", "s", lambda tone: (tone.attack_s, 0.0)
+)  # the hand's more than the guitar's
 _PLUCK_MEASURES = (
     *(_Measure(m.name, m.limit, m.value_unit, lambda p, of=m.of: of(p.tone)) for m in (*_CENTROIDS[:1], *_DECAYS)),
     _Measure("partials, early decay", "decay_heard", "s", _partials_decay("early")),

@@ -80,11 +80,11 @@ def read_stroke(stroke: Stroke) -> StrokeTone:
         relative = np.where(hidden, np.nan, relative)
     if stroke.over_before_db < _RINGING_DB:
         notes.append(
-            f"what sounded before lies only {max(stroke.over_before_db, 0):.0f} dB lower and is heard with it; "
+            f"what rang before lies less than {_RINGING_DB:g} dB lower and is heard with it; "
             "let the strings fall silent between strokes"
         )
     if stroke.length_s < LEVEL_S:
-        notes.append(f"only {stroke.length_s:.1f} s long; levels are read from {LEVEL_S:g} s otherwise")
+        notes.append(f"shorter than {LEVEL_S:g} s, the stretch from which levels are read otherwise")
     whole = stroke.samples.mean(axis=1)
     early, late = (decay_time(whole, rate, name, onset_s=stroke.onset_s) for name in ("EDT", "T20"))
     return StrokeTone(

@@ -7,6 +7,7 @@ from .modes import modes_form
 from .naming import naming_form
 from .plan import plan_form
 from .record import record_form
+from .tone import tone_form
 from .wood import wood_form
 
 __all__ = [
@@ -18,5 +19,6 @@ __all__ = [
     "plan_form",
     "record_form",
     "start_form",
+    "tone_form",
     "wood_form",
 ]

@@ -1,0 +1,50 @@
+"""`luthkit tone`: the strums and plucks of a guitar, alone or beside references."""
+
+from __future__ import annotations
+
+import os
+
+from ..errors import LuthkitError
+from .common import BadUse, add_output, check_paths, write_report
+
+
+def add(commands) -> None:
+    tone = commands.add_parser("tone", help="strums and plucks: brightness, balance, decay, partials, tuning")
+    tone.add_argument("paths", nargs="+", metavar="FOLDER|FILE", help="one folder of recordings, or sound files")
+    tone.add_argument(
+        "--beside", action="append", default=[], metavar="FOLDER", help="a reference to compare with; may be repeated"
+    )
+    tone.set_defaults(run=run)
+    add_output(tone)
+
+
+def run(options) -> int:
+    folders = [path for path in options.paths if os.path.isdir(path)]
+    if folders and len(options.paths) > 1:
+        raise BadUse("tone reads one instrument: name one folder, or several files; name references with --beside")
+    check_paths([*options.paths, *options.beside], options.report)
+    from ..guitar.tone_comparison import compare_tone
+    from ..shop.tone_reading import read_tone
+    from ..show import data
+    from ..show import tone as shown
+
+    reading = read_tone(options.paths)
+    if not reading.strums and not reading.plucks:
+        first = reading.rejected[0] if reading.rejected else None
+        why = f": {first.source}: {first.reason}" if first else ""
+        raise LuthkitError(f"no usable strum or pluck in {reading.name}{why}")
+    comparisons = tuple(compare_tone(reading, read_tone(folder)) for folder in options.beside)
+    report = None
+    if options.report is not None:
+        page = shown.comparison_page(comparisons) if comparisons else shown.tone_page(reading)
+        report = write_report(page, options.report)
+    if options.json:
+        found = {**shown.tone_data(reading), "beside": [shown.comparison_data(c) for c in comparisons]}
+        print(data.to_json({**found, "report": report}), flush=True)
+        return 0
+    print(shown.tone_text(reading), flush=True)
+    for comparison in comparisons:
+        print(f"\n{shown.comparison_text(comparison)}", flush=True)
+    if report:
+        print(f"\nReport: {report}", flush=True)
+    return 0

@@ -1,0 +1,344 @@
+"""Strums and plucks: in words, as plain data, and as a page."""
+
+from __future__ import annotations
+
+import hashlib
+from html import escape
+from math import isfinite
+
+from .._text import one_line
+from ..guitar.played import PluckReading, ToneReading
+from ..guitar.tone_comparison import ToneComparison, ToneDifference, strum_means
+from .page import Page, bullets, file_word, image, paragraphs, table
+from .plots.tone import plot_tone, plot_tone_comparison
+from .words import text_table, with_error
+
+STRUM_HEADINGS = ("Measure", "Mean of the strums", "Read in")
+PLUCK_HEADINGS = (
+    "String",
+    "At",
+    "Tuning",
+    "Inharmonicity B",
+    "Beating partials",
+    "Early decay",
+    "Late decay",
+    "Centroid",
+)
+PARTIAL_HEADINGS = ("No.", "Frequency", "Level", "Early decay", "Late decay", "What is there")
+DIFFERENCE_HEADINGS = ("Measure", "Build", "Reference", "Difference", "Verdict", "Remark")
+MEANING = (
+    "± is one standard uncertainty of the mean, from the scatter of the strums; single plucks show the error of the "
+    "reading only.",
+    "Centroid: the middle of the spectrum from 0.2 to 1.2 s after the stroke. A higher one sounds brighter. Weighted "
+    "by amplitude it hears the faint high partials as well, by power the strong low ones only; the two differ much.",
+    "Levels of bands are taken against the whole stroke, so how hard it was struck plays little part. The microphone "
+    "and the room colour them: compare only what was recorded alike.",
+    "Level after A-weighting: how much of the sound lies where the ear is keen, against the whole. Uncalibrated.",
+    "Early decay: the time to fall by 60 dB at the pace of the first 10 dB; late decay: at the pace from 5 to 25 dB "
+    "down (ISO 3382-1). Of a partial: of its two motions, the one louder at first, and the one that rings longest.",
+    "Beating: the string moves up and down and across at slightly different pitch. Two motions nearer than half a beat "
+    "in the time read pass for one; the stated error allows for that.",
+    "Inharmonicity B: partial n lies at n f0 √(1 + B n²). Stiffer strings have more; old or dirty ones stray from it.",
+)
+HEARING = (
+    "Likely heard: the whole 95 % interval lies beyond what a typical listener begins to notice, back to back.",
+    "What is noticed is from memory or abstracts: centroid 10 % (3 % by the trained), a band 2 dB (1 to 3), decay of "
+    "strings 25 % (5 to 40 %, sources disagree).",
+    "There is no overall score. Your ear decides.",
+)
+
+
+def strum_rows(reading: ToneReading) -> list[tuple[str, ...]]:
+    """One row for each measure over the strums, in the order of STRUM_HEADINGS."""
+    total = len(reading.strums)
+    return [
+        (mean.measure, with_error(mean.value, mean.u, unit=mean.value_unit), f"{mean.n_strokes} of {total}")
+        for mean in strum_means(reading)
+    ]
+
+
+def pluck_rows(reading: ToneReading) -> list[tuple[str, ...]]:
+    """One row for each pluck, the lowest string first, in the order of PLUCK_HEADINGS."""
+    return [_pluck_row(pluck) for plucks in reading.by_string.values() for pluck in plucks]
+
+
+def _pluck_row(pluck: PluckReading) -> tuple[str, ...]:
+    note, tone = pluck.note, pluck.tone
+    read = [p for p in note.partials if p.lines]
+    beating = sum(p.shape == "beats" for p in read)
+    return (
+        pluck.string,
+        f"{tone.time_s:.1f} s",
+        with_error(pluck.cents, pluck.cents_u, unit="cents", digits=1),
+        with_error(1e6 * note.inharmonicity, 1e6 * note.inharmonicity_u, unit="millionths") if note.inharmonicity_u > 0
+        else f"unknown: {note.reason}",
+        f"{beating} of {len(read)}",
+        _decay_text(tone.decay_early),
+        _decay_text(tone.decay_late),
+        f"{tone.centroid.settled_hz:.0f} Hz",
+    )  # fmt: skip
+
+
+def partial_rows(pluck: PluckReading) -> list[tuple[str, ...]]:
+    """One row for each partial, in the order of PARTIAL_HEADINGS."""
+    rows = []
+    for p in pluck.note.partials:
+        early, late = p.early, p.late
+        what = p.shape
+        if p.shape == "beats":
+            what = f"beats {p.beat_hz:.2g} times a second"
+        rows.append(
+            (
+                str(p.number),
+                with_error(p.frequency_hz, p.frequency_u_hz, unit="Hz") if early else f"{p.frequency_hz:.1f} Hz",
+                f"{p.level_db:.0f} dB",
+                with_error(early.decay_time_s, early.decay_time_u_s, unit="s") if early else "",
+                with_error(late.decay_time_s, late.decay_time_u_s, unit="s") if late and late != early else "",
+                what or f"cannot tell: {p.reason}",
+            )
+        )
+    return rows
+
+
+def difference_rows(differences: tuple[ToneDifference, ...]) -> list[tuple[str, ...]]:
+    """One row for each measure, in the order of DIFFERENCE_HEADINGS."""
+    return [
+        (
+            d.measure,
+            with_error(d.build, d.build_u, unit=d.value_unit),
+            with_error(d.reference, d.reference_u, unit=d.value_unit),
+            _difference_text(d),
+            d.verdict,
+            d.comment,
+        )
+        for d in differences
+    ]
+
+
+def _difference_text(d: ToneDifference) -> str:
+    places = 1 if d.unit == "dB" else 0
+    if not isfinite(d.value):
+        return "unknown"
+    if not isfinite(d.low):
+        return f"{d.value:+.{places}f} {d.unit}, error unknown"
+    value, low, high = (f"{round(x, places) + 0.0:+.{places}f}" for x in (d.value, d.low, d.high))
+    return f"{value} {d.unit} (95 %: {low} to {high})"
+
+
+def _decay_text(decay) -> str:
+    return f"{decay.decay_time_s:.2g} s" if isfinite(decay.decay_time_s) else f"unknown: {decay.reason}"
+
+
+def count_text(reading: ToneReading) -> str:
+    """'3 strums and 6 plucks kept, 2 strokes or files left out'."""
+    kept = f"{_many(len(reading.strums), 'strum')} and {_many(len(reading.plucks), 'pluck')} kept"
+    left = len(reading.rejected)
+    return f"{kept}, {_many(left, 'stroke or file', 'strokes or files')} left out" if left else f"{kept}, none left out"
+
+
+def _many(n, one, several=None) -> str:
+    return f"{n} {one if n == 1 else several or one + 's'}"
+
+
+def remarks(reading: ToneReading) -> list[str]:
+    """What was noticed: notes of the whole, and those that strokes have in common with their number."""
+    counted: dict[str, int] = {}
+    for tone in (*reading.strums, *(pluck.tone for pluck in reading.plucks)):
+        for note in tone.notes:
+            counted[note] = counted.get(note, 0) + 1
+    return [*reading.notes, *(f"{_many(n, 'stroke')}: {note}." for note, n in counted.items())]
+
+
+def tone_text(reading: ToneReading) -> str:
+    """All of a reading for the terminal."""
+    parts = [f"{one_line(reading.name)}: {count_text(reading)}."]
+    if reading.strums:
+        parts += ["", text_table(STRUM_HEADINGS, strum_rows(reading))]
+    if reading.plucks:
+        parts += ["", text_table(PLUCK_HEADINGS, pluck_rows(reading))]
+    parts += ["", *map(one_line, remarks(reading))] if remarks(reading) else []
+    if reading.rejected:
+        parts += ["", "Left out:", *(f"  {one_line(line)}" for line in _left_out(reading))]
+    return "\n".join(parts)
+
+
+def comparison_text(comparison: ToneComparison) -> str:
+    """All of a comparison for the terminal."""
+    names = f"{one_line(comparison.build.name)} beside {one_line(comparison.reference.name)}"
+    parts = [names, "", *comparison.summary]
+    if comparison.strums:
+        parts += ["", "Strums", text_table(DIFFERENCE_HEADINGS, difference_rows(comparison.strums))]
+    for string, differences in comparison.plucks:
+        if not _single(differences):
+            parts += ["", f"String {string}", text_table(DIFFERENCE_HEADINGS, difference_rows(differences))]
+    parts += ["", sentence] if (sentence := _single_sentence(comparison)) else []
+    return "\n".join([*parts, "", *map(one_line, comparison.cautions)])
+
+
+def _single(differences) -> bool:
+    """Whether a string was plucked once only on one of the guitars."""
+    return max(min(d.n_build, d.n_reference) for d in differences) < 2
+
+
+def _single_sentence(comparison) -> str:
+    alone = [string for string, differences in comparison.plucks if _single(differences)]
+    if not alone:
+        return ""
+    return (
+        f"Plucked only once on one of the guitars: {', '.join(alone)}. One pluck shows no scatter, so no difference "
+        "can be told; pluck each string at least twice, better five times."
+    )
+
+
+def _left_out(reading) -> list[str]:
+    return [f"{r.source}{'' if r.time_s is None else f' at {r.time_s:.2f} s'}: {r.reason}" for r in reading.rejected]
+
+
+# ---- plain data ------
+
+
+def tone_data(reading: ToneReading) -> dict:
+    """A reading as plain dictionaries."""
+    return {
+        "name": reading.name,
+        "strums": [_stroke_data(tone) for tone in reading.strums],
+        "strum_means": [vars(mean) for mean in strum_means(reading)],
+        "plucks": [
+            {
+                **_stroke_data(pluck.tone),
+                "string": pluck.string,
+                "tuning_cents": pluck.cents,
+                "tuning_u_cents": pluck.cents_u,
+                "frequency_hz": pluck.note.frequency_hz,
+                "frequency_u_hz": pluck.note.frequency_u_hz,
+                "inharmonicity": pluck.note.inharmonicity,
+                "inharmonicity_u": pluck.note.inharmonicity_u,
+                "partials": [
+                    {
+                        "number": p.number,
+                        "frequency_hz": p.frequency_hz,
+                        "level_db": p.level_db,
+                        "shape": p.shape,
+                        "reason": p.reason,
+                        "lines": [vars(line) for line in p.lines],
+                    }
+                    for p in pluck.note.partials
+                ],
+            }
+            for pluck in reading.plucks
+        ],
+        "rejected": [{"file": r.source, "time_s": r.time_s, "reason": r.reason} for r in reading.rejected],
+        "sources": dict(reading.sources),
+        "parameters": dict(reading.parameters),
+        "notes": remarks(reading),
+        "version": reading.version,
+    }
+
+
+def _stroke_data(tone) -> dict:
+    return {
+        "file": tone.source,
+        "time_s": tone.time_s,
+        "centroid_amplitude_hz": tone.centroid.settled_hz,
+        "centroid_amplitude_u_hz": tone.centroid.settled_u_hz,
+        "centroid_power_hz": tone.centroid_by_power.settled_hz,
+        "third_octave_hz": tone.bands.mid_hz,
+        "third_octave_relative_db": tone.relative_db,
+        "level_db": tone.bands.whole_db,
+        "level_a_weighted_db": tone.bands.a_weighted_db,
+        "balance_db": tone.balance_db,
+        "attack_s": tone.attack_s,
+        "decay_early_s": tone.decay_early.decay_time_s,
+        "decay_late_s": tone.decay_late.decay_time_s,
+        "notes": list(tone.notes),
+    }
+
+
+def comparison_data(comparison: ToneComparison) -> dict:
+    """A comparison as plain dictionaries."""
+    return {
+        "build": comparison.build.name,
+        "reference": comparison.reference.name,
+        "summary": list(comparison.summary),
+        "strums": [vars(d) for d in comparison.strums],
+        "plucks": {string: [vars(d) for d in found] for string, found in comparison.plucks},
+        "cautions": list(comparison.cautions),
+        "thresholds": {name: vars(figure) for name, figure in vars(comparison.thresholds).items()},
+    }
+
+
+# ---- pages ------
+
+
+def tone_page(reading: ToneReading) -> Page:
+    """The report of one guitar's strums and plucks."""
+    parts = [f'<div class="short"><p>{escape(count_text(reading))}.</p></div>', *_pieces(reading, picture=True)]
+    parts += ["<h2>What the figures mean</h2>", bullets(MEANING)]
+    title = f"Strums and plucks of {reading.name}"
+    return Page(title, "\n".join(parts), f"{file_word(reading.name)}_tone", _identity(reading), reading.version)
+
+
+def comparison_page(comparisons: tuple[ToneComparison, ...]) -> Page:
+    """The report of a build beside one reference or several, one after the other."""
+    build = comparisons[0].build
+    names = " and ".join(c.reference.name for c in comparisons)
+    parts = []
+    for c in comparisons:
+        alt = f"{c.build.name} beside {c.reference.name}: third octaves, centroid and differences of the strums. "
+        parts += [f"<h2>Beside {escape(c.reference.name)}</h2>", f'<div class="short">{paragraphs(c.summary)}</div>']
+        parts.append(image(plot_tone_comparison(c), alt + " ".join(c.summary)))
+        if c.strums:
+            parts += ["<h3>Strums</h3>", table(DIFFERENCE_HEADINGS, difference_rows(c.strums))]
+        parts.append(paragraphs([sentence] if (sentence := _single_sentence(c)) else []))
+        for string, found in c.plucks:
+            inner = table(DIFFERENCE_HEADINGS, difference_rows(found))
+            parts.append(f"<details><summary>Plucks of string {escape(string)}</summary>{inner}</details>")
+        parts += ["<h3>Before you trust a difference</h3>", f'<div class="caution">{bullets(c.cautions)}</div>']
+    parts += ["<h2>What the figures mean</h2>", bullets(MEANING + HEARING)]
+    for reading in (build, *(c.reference for c in comparisons)):
+        parts += [f"<h2>{escape(reading.name)}</h2>", *_pieces(reading)]
+    stem = f"{file_word(build.name)}_tone_beside_{'_and_'.join(file_word(c.reference.name) for c in comparisons)}"
+    identity = _identity(build, *(c.reference for c in comparisons))
+    return Page(f"Tone of {build.name} beside {names}", "\n".join(parts), stem, identity, build.version)
+
+
+def _pieces(reading, *, picture=False) -> list[str]:
+    parts = []
+    if picture and (reading.strums or reading.plucks):
+        alt = f"{reading.name}: {count_text(reading)}; third octaves, centroid over time and decays of the partials"
+        parts.append(image(plot_tone(reading), alt))
+    else:
+        parts.append(f"<p>{escape(count_text(reading))}.</p>")
+    parts.append(bullets(remarks(reading)))
+    if reading.strums:
+        parts += ["<h3>Strums</h3>", table(STRUM_HEADINGS, strum_rows(reading))]
+    if reading.plucks:
+        parts += ["<h3>Plucks</h3>", table(PLUCK_HEADINGS, pluck_rows(reading))]
+        for plucks in reading.by_string.values():
+            for number, pluck in enumerate(plucks, start=1):
+                which = f"{pluck.string}, pluck {number}" if len(plucks) > 1 else pluck.string
+                inner = table(PARTIAL_HEADINGS, partial_rows(pluck), grey=(2,))
+                parts.append(f"<details><summary>Partials of {escape(which)}</summary>{inner}</details>")
+    if reading.rejected:
+        rows = [
+            (r.source, "whole file" if r.time_s is None else f"{r.time_s:.2f} s", r.reason) for r in reading.rejected
+        ]
+        parts += ["<h3>Left out, and why</h3>", table(("Recording", "At", "Reason"), rows)]
+    said = dict(reading.parameters.get("conditions", {}))
+    if said:
+        rows = [(key.replace("_", " "), str(value)) for key, value in said.items()]
+        parts += ["<h3>Conditions, as written down</h3>", table(("What", "Value"), rows)]
+    files = "".join(
+        f"<li>{escape(name)}<br><span class='hash'>{escape(digest)}</span></li>"
+        for name, digest in reading.sources.items()
+    )
+    parts.append(f"<details><summary>Recordings with their SHA-256</summary><ul>{files}</ul></details>")
+    return [part for part in parts if part]
+
+
+def _identity(*readings) -> str:
+    """SHA-256 over the names of the guitars and the SHA-256 of their recordings."""
+    words = ["tone"]
+    for reading in readings:
+        words += [reading.name, *(f"{key}={value}" for key, value in sorted(reading.sources.items()))]
+    return hashlib.sha256("\n".join(words).encode("utf-8", "backslashreplace")).hexdigest()
