@@ -320,6 +320,6 @@ def _notes(readings, order):
     if BACK not in order:
         yield "No main back was read: the guitar is taken as air and top before a back that is still."
     if not any(reading.soundhole_plugged for reading in readings):
-        yield "No taps with the soundhole plugged: how strongly air and plates hang together is only believed."
+        yield "No taps with the soundhole plugged: how strongly air and plates hang together is a usual value."
     if not any(reading.added_mass_kg for reading in readings):
-        yield "No taps with a known mass on the bridge: masses, stiffnesses and areas are only believed."
+        yield "No taps with a known mass on the bridge: masses, stiffnesses and areas are usual values."

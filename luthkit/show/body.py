@@ -36,6 +36,11 @@ _NUMBERS = {  # name: words, factor to the unit shown, unit
     "top_q": ("Q of the top alone", 1, ""),
     "back_q": ("Q of the back alone", 1, ""),
 }
+_MEASURES = {  # number: what a maker can measure of it with a rule
+    "box_frequency_hz": ("volume_m3", "hole_radius_m"),
+    "volume_m3": ("volume_m3",),
+    "hole_radius_m": ("hole_radius_m",),
+}
 _CHANGES = {  # field: words
     "hole_radius_factor": "soundhole radius",
     "volume_factor": "volume of the box",
@@ -90,8 +95,9 @@ def number_rows(fit: BodyFit) -> list[tuple[str, ...]]:
             continue
         number = fit.numbers[name]
         text = with_error(factor * number.value, factor * number.u, unit=unit)
-        given = fit.beliefs.get(name, TYPICAL.get(name)) != TYPICAL.get(name)
-        rows.append((words, text, "these taps" if number.is_measured else "given" if given else "usual values"))
+        given = all(fit.beliefs[each] != TYPICAL[each] for each in _MEASURES.get(name, ()))
+        known = "given" if given and name in _MEASURES else "usual values"
+        rows.append((words, text, "these taps" if number.is_measured else known))
     return rows
 
 
