@@ -1,0 +1,51 @@
+"""`luthkit history`: exit codes, one sentence, valid JSON."""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from luthkit.cli import main
+
+SAMPLE = str(Path(__file__).parent.parent / "sample_audio" / "build_four_over_time")
+
+
+def test_words_json_and_report(tmp_path, capsys):
+    assert main(["history", SAMPLE, "--report", str(tmp_path / "r.html")]) == 0
+    out = capsys.readouterr().out
+    assert "At rest" in out and "Looking ahead" in out and "Report:" in out
+    page = (tmp_path / "r.html").read_text(encoding="utf-8")
+    assert "<img" in page and "://" not in page.replace("http://www.w3.org", "")
+    assert main(["history", SAMPLE, "--json", "--climate", "20", "50", "--within", "1"]) == 0
+    data = json.loads(capsys.readouterr().out)
+    assert data["alarm"]["state"] == "nothing unusual" and data["outlooks"][0]["within"] == pytest.approx(0.01)
+
+
+def test_looking_back_and_a_study_of_ones_own(tmp_path, capsys):
+    rng = np.random.default_rng(0)
+    lines = ["mode,day,hanging,frequency_hz,damping_ratio"]
+    lines += [
+        f"air,{d},{h},{100 * np.exp(rng.normal(0, 0.002))},0.01" for d in range(3) for h in range(3) for _ in "ab"
+    ]
+    (tmp_path / "study.csv").write_text("\n".join(lines))
+    told = ["--start-for", "196", "main top", "--settled", SAMPLE, "--repeat-study", str(tmp_path / "study.csv")]
+    assert main(["history", SAMPLE, *told]) == 0
+    out = capsys.readouterr().out
+    assert "must start between" in out and "only one of the shop's own guitars has" in out and "hung up again" in out
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "sentence"),
+    [
+        (["/nowhere/at all"], 2, "does not exist"),
+        ([SAMPLE, "--start-for", "high", "main top"], 2, "frequency in hertz"),
+        ([SAMPLE, "--start-for", "196", "nothing", "--settled", SAMPLE], 1, "has no mode 'nothing'"),
+        ([SAMPLE, "--within", "0"], 1, "fraction"),
+        ([str(Path(SAMPLE).parent / "build_seven")], 1, "no dated session"),
+    ],
+)
+def test_what_is_wrong_is_one_sentence(words, code, sentence, capsys):
+    assert main(["history", *words]) == code
+    error = capsys.readouterr().err
+    assert sentence in error and error.count("\n") == 1 and "Traceback" not in error
