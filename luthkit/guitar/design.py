@@ -194,7 +194,7 @@ def reckon_plates(
     free = np.full((len(every), 2), np.nan) if finished_only else plate.freely_held(*given)
     free, free_slopes = _values_and_slopes(free, len(woods))
     whole = np.zeros((len(woods), 6, 2))
-    whole[:, [1, 4], 0] = whole[:, [0, 3], 1] = 1.0
+    whole[:, [1, 4], 0] = whole[:, 0, 1] = 1.0  # bridge and finish come after the box
     lump_slopes = np.concatenate([lump_slopes, whole], axis=2)
     free_slopes = np.concatenate([free_slopes, np.zeros((len(woods), 2, 2))], axis=2)
     return PlatesReckoned(lumps, lump_slopes, free, free_slopes)

@@ -6,12 +6,13 @@ The model of `design` is off by some per cent, as any is: rims, glue, arching, f
 
 for all quantities of all past builds together: c is off for all guitars of this shop (a priori 7 % for frequencies,
 20 % for mobility), g says that differences come out smaller or larger than reckoned (0 +- 0.2), e is what differs
-from build to build (thickness 1.5 %, brace stiffness 8 %, edge and arching 5 % of a plate's stiffness, bridge and
-finish 4 % of its mass, the rest 0.7 % in frequency and 3 % in mobility), and s stretches or shrinks it to what this
-shop shows, one s for the frequencies and one for mobility. All of these widths are planning values from memory;
-measured first modes of one factory line scattered by 2.2 % (French and Brubaker 2007). Given s, all is linear and
-Gaussian and solved exactly (Gelman et al., Bayesian Data Analysis, ch. 14, from memory); s is summed over on a grid.
-With few builds forecasts are wide; with many they narrow to the scatter from build to build, and never below it.
+from build to build (thickness 1.5 %, brace stiffness 8 %, edge and arching 3.5 % of a plate's stiffness, bridge and
+finish 3 % of its mass, the rest 0.7 % in frequency and 2 % in mobility), and s stretches or shrinks it to what this
+shop shows, one s for the frequencies and one for mobility. All of these widths are planning values from memory, such
+that a main top scatters by somewhat less than the 2.2 % of first modes of a factory line, wood included (French and
+Brubaker 2007). Given s, all is linear and Gaussian and solved exactly (Gelman et al., Bayesian Data Analysis, ch. 14,
+from memory); s is summed over on a grid. With few builds forecasts are wide; with many they narrow to the scatter from
+build to build, and never below it.
 """
 
 from __future__ import annotations
@@ -31,8 +32,8 @@ from .wood_set import WoodSet
 _STRETCH = np.exp(np.linspace(log(0.3), log(2.5), 12))  # s
 _STRETCH_FREEDOM = 5.0  # what is believed of s beforehand is worth about as many builds
 _GAIN_U = 0.2
-WORK = (0.015, 0.08, 0.05, 0.04)  # thickness, braces, edge and arching, bridge and finish
-REST = (0.03, 0.007)  # mobility, frequencies
+WORK = (0.015, 0.08, 0.035, 0.03)  # thickness, braces, edge and arching, bridge and finish
+REST = (0.02, 0.007)  # mobility, frequencies
 
 
 @dataclass(frozen=True)

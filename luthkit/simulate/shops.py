@@ -155,10 +155,11 @@ class SimulatedShop:
         square, vector = np.linalg.eigh(np.diag(value) + spring * np.outer(areas, areas))
         omega = np.sqrt(square)
         bridge = (top[2] @ vector[:n]) ** 2
-        moved = (top[1] @ vector[:n]) ** 2 + (back[1] @ vector[n + 1 :]) ** 2
-        # the air is the lowest; of the next three the two that move most air are main top and main back
-        main = 1 + np.argsort(moved[1:4])[1:]
-        main_top, main_back = main[np.argsort(-bridge[main])]
+        # the air is the lowest; main top and main back are where the lowest mode of each plate moves most
+        main_top = 1 + int(np.argmax(np.abs(vector[0, 1:])))
+        of_back = np.abs(vector[n + 1])
+        of_back[[0, main_top]] = 0
+        main_back = int(np.argmax(of_back))
         found = omega / (2 * np.pi)
         return {
             "air": float(found[0]),

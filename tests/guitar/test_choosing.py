@@ -1,0 +1,147 @@
+"""Choosing: against chances reckoned otherwise, a stock whose best pair is known, and a stock that cannot reach."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from guitar.plans import ROSEWOOD, SPRUCE, design, sets
+from scipy.stats import norm
+
+from luthkit import LuthkitError
+from luthkit.guitar.build_stages import LIMIT, NO_LIMIT, STAGES, follow, thickness_steps
+from luthkit.guitar.choosing import NOT_REACHED, REACHED, UNCERTAIN, Target, chance_within, rank, steps_of
+from luthkit.guitar.design import BOX, BRACED, FINISHED
+from luthkit.guitar.planning import Forecast, PastBuild, calibrate
+from luthkit.guitar.wood_set import WoodSet
+from luthkit.simulate import stock
+from luthkit.simulate.shops import SimulatedShop
+
+
+@pytest.fixture(scope="module")
+def shop():
+    """(calibration on 12 builds of a simulated shop, tops, backs, their true boards, the shop)."""
+    rng = np.random.default_rng(4)
+    made = SimulatedShop.random(rng, *stock.design(), stock.VOLUME_M3, stock.HOLE_RADIUS_M)
+    builds = []
+    for k, (top, back) in enumerate(zip(sets(rng, SPRUCE, 12, "old"), sets(rng, ROSEWOOD, 12, "old"), strict=True)):
+        true = made.build(rng, top.wood, back.wood)
+        builds.append(PastBuild(str(k), top, back, {name: (true[name], 0.003 * true[name]) for name in FINISHED + BOX}))
+    return calibrate(design(), builds), sets(rng, SPRUCE, 15, "top"), sets(rng, ROSEWOOD, 8, "back"), made
+
+
+def target_of(forecast, factor=1.0, **more):
+    values = {name: forecast.value(name)[0] * factor for name in FINISHED}
+    return Target({name: (value, 0.002 * value) for name, value in values.items()}, **more)
+
+
+def test_the_pair_the_reference_was_made_of_is_found(shop):
+    calibration, tops, backs, _ = shop
+    target = target_of(calibration.forecast(tops[6], backs[3]))
+    ranking = rank(calibration, tops, backs, target)
+    first = ranking.pairs[0]
+    assert (first.top, first.back) == ("top 6", "back 3") or ranking.tied > 1
+    assert "top 6" in [pair.top for pair in ranking.pairs[: ranking.tied]]
+    assert len({pair.top for pair in ranking.pairs}) == len(ranking.pairs), "each top stands once"
+    far = [pair.distance_steps for pair in ranking.pairs]
+    assert far == sorted(far) and all(
+        p.distance_low_steps < p.distance_steps < p.distance_high_steps for p in ranking.pairs
+    )
+
+
+def test_equal_woods_cannot_be_ranked(shop):
+    calibration, tops, backs, _ = shop
+    twins = [replace(tops[0], name=f"twin {k}") for k in range(3)]
+    ranking = rank(calibration, twins, backs[:1], target_of(calibration.forecast(tops[0], backs[0])))
+    assert ranking.tied == 3
+    assert any("cannot be ranked" in sentence for sentence in ranking.summary)
+
+
+def test_a_reference_out_of_reach_is_said_to_be(shop):
+    calibration, tops, backs, _ = shop
+    forecast = calibration.forecast(tops[0], backs[0])
+    far = rank(calibration, tops, backs, target_of(forecast, 1.25))
+    assert far.verdict == NOT_REACHED and far.summary[0].startswith("No set in the stock reaches")
+    assert "below the reference" in far.summary[1]
+    near = rank(calibration, tops, backs, target_of(forecast, reach_steps=3.0))
+    assert near.verdict == REACHED
+
+
+def test_without_past_builds_it_cannot_tell(shop):
+    _, tops, backs, _ = shop
+    bare = calibrate(design())
+    ranking = rank(bare, tops, backs, target_of(bare.forecast(tops[0], backs[0])))
+    assert ranking.verdict == UNCERTAIN
+    assert ranking.summary[0].startswith("Cannot tell")
+
+
+def test_a_chance_is_that_of_the_normal_distribution():
+    u = 0.02
+    forecast = Forecast(
+        FINISHED, np.log([100.0, 180.0, 220.0, 0.01]), np.eye(4) * u**2, np.zeros((4, 4)), np.zeros((4, 4))
+    )
+    target = Target({"air": (101.0, 0.0), "main top": (180.0, 0.0)}, reach_steps=1.5)
+    one = []
+    for aim, value in ((101.0, 100.0), (180.0, 180.0)):
+        reach = 1.5 * np.log(1.02)
+        one.append(norm.cdf((reach - np.log(value / aim)) / u) - norm.cdf((-reach - np.log(value / aim)) / u))
+    assert chance_within(forecast, target) == pytest.approx(one[0] * one[1], abs=0.03)
+    step, error = steps_of(forecast, target)["air"]
+    assert step == pytest.approx(np.log(100 / 101) / np.log(1.02)) and error == pytest.approx(u / np.log(1.02))
+
+
+def test_the_same_stock_gives_the_same_list(shop):
+    calibration, tops, backs, _ = shop
+    target = target_of(calibration.forecast(tops[2], backs[1]))
+    one, two = (rank(calibration, tops, backs, target) for _ in range(2))
+    assert [p.distance_steps for p in one.pairs] == [p.distance_steps for p in two.pairs]
+
+
+def test_few_tops_are_listed_with_several_backs(shop):
+    calibration, tops, backs, _ = shop
+    ranking = rank(calibration, tops[:1], backs, target_of(calibration.forecast(tops[0], backs[0])), n_best=5)
+    assert [pair.top for pair in ranking.pairs] == ["top 0"] * 5
+    assert len({pair.back for pair in ranking.pairs}) == 5
+
+
+def test_a_stage_narrows_the_forecast_and_says_what_is_left(shop):
+    calibration, tops, backs, made = shop
+    rng = np.random.default_rng(9)
+    true = made.build(rng, tops[0].wood, backs[0].wood)
+    told = {name: (true[name], 0.003 * true[name]) for name in BRACED + BOX}
+    target = target_of(calibration.forecast(tops[0], backs[0]))
+    progress = follow(calibration, tops[0], backs[0], told, target)
+    assert [each.stage.name for each in progress] == ["before cutting", "braced plates", "closed box"]
+    for name in FINISHED[:3]:
+        errors = [each.forecast.value(name)[1] for each in progress]
+        assert errors[0] >= errors[1] * 0.98 and errors[2] < 0.8 * errors[0]
+    assert all(stage.can_change for stage in STAGES)
+    assert len(follow(calibration, tops[0], backs[0], {}, target)) == 1
+
+
+def test_thickness_steps_move_the_guitar_and_warn(shop):
+    calibration, tops, backs, _ = shop
+    target = target_of(calibration.forecast(tops[0], backs[0]))
+    thin, thick, *_ = thickness_steps(calibration, tops[0], backs[0], target)
+    assert thin.forecast.value("air")[0] < thick.forecast.value("air")[0]
+    assert thin.caution == "" and thick.caution == ""
+    deep = thickness_steps(calibration, tops[0], backs[0], target, step_m=5e-4)
+    assert deep[0].caution == LIMIT and deep[1].caution == ""
+    nameless = replace(design(), top=replace(design().top, least_thickness_m=float("nan")))
+    unknown = thickness_steps(calibrate(nameless), tops[0], backs[0], target)
+    assert unknown[0].caution == NO_LIMIT
+
+
+@pytest.mark.parametrize(
+    ("make", "says"),
+    [
+        (lambda c, t, b, x: rank(c, [], b, x), "no tops"),
+        (lambda c, t, b, x: rank(c, [t[0], t[0]], b, x), "same name"),
+        (lambda c, t, b, x: Target({}), "needs values"),
+        (lambda c, t, b, x: Target({"box air": (100, 1)}), "needs values"),
+        (lambda c, t, b, x: replace(x, reach_steps=0.0), "above 0"),
+    ],
+)
+def test_what_cannot_be_is_refused(make, says):
+    top = WoodSet("t", SPRUCE)
+    with pytest.raises(LuthkitError, match=says):
+        make(None, [top], [WoodSet("b", ROSEWOOD)], Target({"air": (100.0, 1.0)}))

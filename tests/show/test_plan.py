@@ -1,0 +1,104 @@
+"""Pictures, page, words and form of a plan, by what is drawn and said in them."""
+
+import json
+
+import numpy as np
+import pytest
+from made_plan import small_plan
+
+from luthkit.cli import main
+from luthkit.guitar.build_stages import CARE
+from luthkit.shop.plan_folder import make_plan, read_plan_folder
+from luthkit.show.forms import plan_form
+from luthkit.show.page import page_html
+from luthkit.show.plan import HEADINGS, pair_rows, plan_data, plan_page, plan_text
+from luthkit.show.plots.plan import plot_progress, plot_ranking
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    return small_plan(tmp_path_factory.mktemp("plans") / "small")
+
+
+@pytest.fixture(scope="module")
+def plan(folder):
+    return make_plan(read_plan_folder(folder))
+
+
+def test_the_ranking_shows_each_step_with_its_bar(plan):
+    ax = plot_ranking(plan.ranking)
+    assert len(ax.get_yticklabels()) == len(plan.ranking.pairs)
+    names = list(plan.ranking.target.measured)
+    assert len(ax.containers) == len(names) * len(plan.ranking.pairs)
+    step, u = plan.ranking.pairs[0].steps[names[0]]
+    line, _, (bars,) = ax.containers[0].lines
+    assert line.get_xdata()[0] == pytest.approx(step)
+    (start, end), *_ = bars.get_segments()
+    assert end[0] - start[0] == pytest.approx(2 * 1.96 * u)
+    assert "95 %" in ax.get_xlabel()
+    legend = [text.get_text() for text in ax.get_legend().get_texts()]
+    assert {"within reach", *names} == set(legend)
+
+
+def test_the_stages_stand_side_by_side(plan):
+    ax = plot_progress(plan.progress)
+    assert [label.get_text().split("\n")[0] for label in ax.get_xticklabels()] == [
+        "before cutting",
+        "braced plates",
+        "closed box",
+    ]
+    top = list(plan.progress[0].steps).index("main top")
+    assert ax.containers[top].lines[0].get_ydata() == pytest.approx([p.steps["main top"][0] for p in plan.progress])
+
+
+def test_the_page_tells_of_care_and_chance(plan):
+    html = page_html(plan_page(plan))
+    assert html.count("<table>") == 3 and html.count("data:image/png;base64") == 2
+    for sentence in (*CARE, *plan.ranking.summary):
+        assert sentence.replace("'", "&#x27;") in html
+    assert "http" not in html.split("<body")[1].replace("http-equiv", "")
+    assert "only 2 past builds" in html
+
+
+def test_rows_carry_errors_and_text_the_same(plan):
+    rows = pair_rows(plan.ranking)
+    assert all(len(row) == len(HEADINGS) for row in rows)
+    assert all("±" in cell for row in rows for cell in row[5:])
+    text = plan_text(plan)
+    assert all(row[1] in text for row in rows) and "closed box" in text
+
+
+def test_json_holds_numbers_with_their_units(plan):
+    data = json.loads(json.dumps(plan_data(plan)))
+    pair = data["pairs"][0]
+    assert 0 <= pair["chance"] <= 1 and pair["distance_low_steps"] <= pair["distance_steps"]
+    assert pair["forecast"]["main_top_u_hz"] > 0 and pair["forecast"]["mobility_u_s_kg"] > 0
+    assert np.isclose(sum(step["change_m"] for step in data["thickness"]), 0)
+    assert data["verdict"] == plan.ranking.verdict
+
+
+def test_the_command_prints_and_reports(folder, tmp_path, capsys):
+    report = tmp_path / "plan.html"
+    assert main(["plan", str(folder), "--json", "--reach", "2", "--report", str(report)]) == 0
+    data = json.loads(capsys.readouterr().out)
+    assert data["reach_steps"] == 2 and report.exists()
+    assert main(["plan", str(folder), "--reach", "-1"]) == 2
+    assert "--reach is -1" in capsys.readouterr().err
+    assert main(["plan", str(tmp_path)]) == 1
+    assert "design.toml is not there" in capsys.readouterr().err
+
+
+def test_the_form_finds_the_plan_and_shows_it(folder, monkeypatch):
+    monkeypatch.chdir(folder.parent)
+    form = plan_form(start=folder.parent)
+    texts = [child.value for child in form.children if hasattr(child, "value") and isinstance(child.value, str)]
+    assert any("Done (1)." in text for text in texts), texts
+    assert any("<table>" in text and "data:image/png" in text for text in texts)
+
+
+def test_the_form_says_when_there_is_no_plan(tmp_path, monkeypatch):
+    (tmp_path / "inner").mkdir()
+    monkeypatch.chdir(tmp_path / "inner")
+    form = plan_form(start=tmp_path / "inner")
+    texts = [child.value for child in form.children if isinstance(getattr(child, "value", None), str)]
+    assert any("Choose, then press" in text for text in texts)
