@@ -1,6 +1,6 @@
 """How often luthkit names a mode rightly, and how far its probabilities can be believed.
 
-    python -m tests.benchmarks.naming [--guitars 300] [--first-seed 0] [--read 0]
+    python -m tests.benchmarks.naming [--guitars 300] [--first-seed 0] [--read 0] [--scene plug]
 
 Random guitars of all three body kinds (`luthkit.simulate.random_guitar`); the body kind is not told. For speed the
 modes are not read from sound but made: the true modes with errors like those of a reading in a workshop, weak and
@@ -151,6 +151,7 @@ def main(argv=None) -> None:
     parser.add_argument("--guitars", type=int, default=300)
     parser.add_argument("--first-seed", type=int, default=0)
     parser.add_argument("--read", type=int, default=0, help="check so many guitars by complete readings of taps")
+    parser.add_argument("--scene", default="", help="only the scenes whose name ends in this")
     options = parser.parse_args(argv)
     runs = [("made readings", made_reading, options.guitars)]
     if options.read:
@@ -158,6 +159,8 @@ def main(argv=None) -> None:
     for words, read, n in runs:
         print(f"\n{n} simulated guitars, {words}, body kind not told")
         for name, positions, conditions, goal in SCENES[: 3 if read is true_reading else None]:
+            if not name.endswith(options.scene):
+                continue
             seeds = range(options.first_seed, options.first_seed + n)
             f = figures(seeds, positions, conditions, read=read)
             print(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ipywidgets as widgets
 
+from ...shop.names import name_instrument
 from ..report import report_page
 from .common import Form, Reader, chosen, find_guitars, folder_list, path_field
 
@@ -21,8 +22,9 @@ def modes_form(*, start=None) -> widgets.Widget:
     reader = Reader()
 
     def read():
-        (modeset,) = reader.read(chosen([folder.value], path.value))
-        return report_page(modeset)
+        (place,) = chosen([folder.value], path.value)
+        (modeset,) = reader.read([place])
+        return report_page(modeset, name_instrument(place, modeset=modeset))
 
     form.act = read
     return form.open(ready=bool(guitars))
