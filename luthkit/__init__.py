@@ -32,6 +32,12 @@ _HOMES = {
     "Comparison": "luthkit.guitar.comparison",
     "Thresholds": "luthkit.guitar.comparison",
     "compare": "luthkit.guitar.comparison",
+    "BodyModel": "luthkit.guitar.air_top_back",
+    "Change": "luthkit.guitar.what_if",
+    "WhatIf": "luthkit.guitar.what_if",
+    "what_if": "luthkit.guitar.what_if",
+    "BodySheet": "luthkit.shop.body",
+    "read_body": "luthkit.shop.body",
     "read_stock": "luthkit.wood.stock",
     "Piece": "luthkit.wood.piece",
     "read_wood": "luthkit.shop.woodpile",
@@ -40,6 +46,12 @@ _HOMES = {
     "Stiffness": "luthkit.wood.plates",
     "plate_modes": "luthkit.wood.plates",
     "equilibrium_moisture_percent": "luthkit.wood.moisture",
+    "History": "luthkit.guitar.history",
+    "read_history": "luthkit.shop.history",
+    "Following": "luthkit.guitar.follow",
+    "follow": "luthkit.guitar.follow",
+    "look_back": "luthkit.guitar.forecast",
+    "repeat_study": "luthkit.guitar.repeat_study",
 }
 __all__ = list(_HOMES)
 
