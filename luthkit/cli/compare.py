@@ -9,7 +9,9 @@ from .common import BadUse, add_output, check_paths, no_modes, write_report, wri
 def add(commands) -> None:
     compare = commands.add_parser("compare", help="a build beside one or more references")
     compare.add_argument("build", metavar="BUILD", help="folder of recordings of the new guitar")
-    compare.add_argument("references", nargs="+", metavar="REFERENCE", help="folder of a reference guitar")
+    compare.add_argument(
+        "references", nargs="+", metavar="REFERENCE", help="folder of a reference, or a profile (.toml)"
+    )
     compare.add_argument(
         "--setting",
         default="re-hung",
@@ -30,16 +32,19 @@ def run(options) -> int:
         raise BadUse(str(error)) from error
     from ..guitar.comparison import compare
     from ..shop.names import name_instrument
-    from ..shop.reading import read_instruments
+    from ..shop.profile_file import is_profile, read_references
     from ..show import data, words
     from ..show.report import report_page
 
-    build, *references = read_instruments([options.build, *options.references])
-    for modeset in (build, *references):
+    if is_profile(options.build):
+        raise BadUse(f"{options.build} is a profile; the first place is for the folder of the build")
+    paths = (options.build, *options.references)
+    build, *references = read_references(paths)
+    folders = [(path, each) for path, each in zip(paths, (build, *references), strict=True) if not is_profile(path)]
+    for _, modeset in folders:
         if not modeset.modes:
             raise LuthkitError(no_modes(modeset))
-    folders = (options.build, *options.references)
-    namings = [name_instrument(path, modeset=m) for path, m in zip(folders, (build, *references), strict=True)]
+    namings = [name_instrument(path, modeset=modeset) for path, modeset in folders]
     comparison = compare(build, references, thresholds=thresholds, namings=namings)
     page = report_page(comparison)
     write_sheet(page, options.sheet)

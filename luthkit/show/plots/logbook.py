@@ -39,7 +39,11 @@ def plot_logbook(lines: Sequence[InHand], *, today: datetime.date | None = None,
         mark("due", due, row, marker=">", markersize=9, color=WINE, markerfacecolor="white", zorder=5)
     if today is not None:
         drawn["today"] = ax.axvline(today, color=FAINT, linewidth=1.0, zorder=1)
-    ax.set_yticks(range(len(lines)), [plain(line.guitar.name, longest=28) for line in lines])
+    names = [plain(line.guitar.name, longest=28) for line in lines]
+    names = [
+        f"{name}\n({line.guitar.role})" if line.guitar.role else name for name, line in zip(names, lines, strict=True)
+    ]
+    ax.set_yticks(range(len(lines)), names)
     ax.set_ylim(max(len(lines), 1) - 0.4, -0.6)
     ax.grid(axis="y", color="#E8E8E8", linewidth=0.8, zorder=0)
     ax.set_axisbelow(True)

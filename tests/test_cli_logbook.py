@@ -1,0 +1,97 @@
+"""The commands of the logbook, typed as a maker would."""
+
+import json
+import shutil
+
+import pytest
+from shop.conftest import make_source
+from shop.test_profile_file import OLD, OLDER
+
+from luthkit.cli import main
+from luthkit.guitar.profile import make_profile
+from luthkit.shop import reading
+from luthkit.shop.profile_file import read_profile, write_profile
+
+
+@pytest.fixture
+def shop(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    make_source(tmp_path / "recorder")
+    assert main(["logbook", "--start", "logbook"]) == 0
+    return tmp_path
+
+
+def test_keep_look_note_pack_and_unpack(shop, capsys):
+    assert main(["keep", "recorder", "--guitar", "Wren", "--role", "build", "--temperature-c", "20.5"]) == 0
+    assert "Wren/2024-03-09" in capsys.readouterr().out
+    text = (shop / "logbook" / "Wren" / "2024-03-09" / "session.toml").read_text()
+    assert "temperature_c = 20.5" in text and 'guitar = "Wren"' in text
+    assert main(["keep", "--event", "set-up", "--guitar", "wren", "--date", "2024-03-20", "--notes", "lower"]) == 0
+    capsys.readouterr()
+    assert main(["logbook", "--json", "--report", "out.html"]) == 0
+    said = json.loads(capsys.readouterr().out)
+    assert said["guitars"][0]["events"] == [{"date": "2024-03-20", "kind": "set-up", "note": "lower"}]
+    assert said["guitars"][0]["due"] == "day 60 after stringing" and (shop / "out.html").is_file()
+    assert main(["parcel", "Wren", "wren.zip"]) == 0
+    assert main(["logbook", "--start", "other"]) == 0
+    capsys.readouterr()
+    assert main(["keep", "wren.zip", "--logbook", "other", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["added"] == ["2024-03-09"]
+    assert main(["logbook", "--logbook", "other"]) == 0
+    assert "Wren    build  strung  1         2024-03-09" in capsys.readouterr().out
+
+
+def test_verify_says_what_is_lost_with_its_exit_code(shop, capsys):
+    main(["keep", "recorder"])
+    assert main(["verify"]) == 0
+    assert "2 sound files of 1 session read: all of it is as it was kept." in capsys.readouterr().out
+    (shop / "logbook" / "Number 12" / "2024-03-09" / "b.wav").write_bytes(b"x")
+    assert main(["verify", "number 12"]) == 1
+    assert "b.wav has changed since it was kept" in capsys.readouterr().out
+    assert main(["verify", "--json"]) == 1
+    assert json.loads(capsys.readouterr().out)["findings"][0]["what"] == "changed"
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "sentence"),
+    [
+        (["keep"], 2, "name what is to be kept"),
+        (["keep", "recorder", "--event", "repair"], 2, "name what is to be kept"),
+        (["keep", "nowhere"], 2, "nowhere does not exist"),
+        (["keep", "recorder", "--date", "9.3.2024"], 2, "is no date"),
+        (["keep", "--event", "repair"], 2, "needs --guitar"),
+        (["keep", "recorder", "--temperature-c", "200"], 1, "temperature_c is 200"),
+        (["keep", "recorder", "--logbook", "recorder"], 1, "is no logbook"),
+        (["verify", "Wren"], 1, "no guitar in the logbook is called 'Wren'"),
+        (["logbook", "--start", "recorder"], 1, "is not an empty folder"),
+        (["parcel", "Wren", "x.zip"], 1, "no guitar in the logbook"),
+        (["profile", "Old", "nowhere"], 2, "nowhere does not exist"),
+        (["compare", "old.toml", "recorder"], 2, "the first place is for the folder of the build"),
+    ],
+)
+def test_misuse_is_one_sentence(shop, capsys, words, code, sentence):
+    write_profile(make_profile("old", [OLD]), shop / "old.toml")
+    assert main(words) == code
+    said = capsys.readouterr().err
+    assert sentence in said and said.count("\n") == 1
+
+
+def test_without_a_logbook_nearby(tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    assert main(["logbook"]) == 1
+    assert "there is no logbook in or around" in capsys.readouterr().err
+
+
+def test_a_profile_is_made_and_a_build_held_against_it(shop, capsys, monkeypatch):
+    sets = {"a": OLD, "b": OLDER, "recorder": OLD}
+    monkeypatch.setattr(reading, "read_instrument", lambda folder, **_: sets[folder.name])
+    monkeypatch.setattr("luthkit.shop.names.read_conditions", lambda paths: ())
+    for name in ("a", "b"):
+        shutil.copytree(shop / "recorder", shop / name)
+    assert main(["profile", "Old ones", "a", "b"]) == 0
+    assert "101.0 to 102.0 Hz" in capsys.readouterr().out
+    assert [guitar.name for guitar in read_profile(shop / "Old ones.toml").guitars] == ["Old", "Older"]
+    assert main(["compare", "recorder", "Old ones.toml", "--json", "--report", "c.html"]) == 0
+    said = json.loads(capsys.readouterr().out)
+    assert [pair["reference"]["n_references"] for pair in said["pairs"]] == [2, 2, 2, 2]
+    assert said["names"]["references"][1] == "Older"
