@@ -80,7 +80,7 @@ def test_every_command_can_be_typed(command, monkeypatch):
         assert program == "python3", command
     if program == "luthkit":
         options = vars(cli.parser().parse_args(words))
-        words = [options.get("build"), *options.get("references", ()), *options.get("paths", ())]
+        words = [options.get("build"), options.get("guitar"), *options.get("references", ()), *options.get("paths", ())]
         words = [word for word in words if word]
         assert words
     elif words[:1] == ["-m"] and words[1] != "venv":
