@@ -9,14 +9,17 @@ from contextlib import suppress
 from dataclasses import asdict
 
 from .common import NOTHING_USABLE, BadUse, check_paths, say
+from .logbook import add_place, place
 
 _KEYS = "Enter: ready · b: take the last one back · s: skip this position · q: stop here and keep what there is"
 
 
 def add(commands) -> None:
     record = commands.add_parser("record", help="record taps from a microphone, hands free")
-    record.add_argument("folder", nargs="?", metavar="FOLDER", help="the new folder of the session")
-    record.add_argument("--logbook", metavar="FOLDER", help="put the session into this logbook instead")
+    record.add_argument(
+        "folder", nargs="?", metavar="FOLDER", help="a new folder for the session, in place of the logbook"
+    )
+    add_place(record)
     record.add_argument("--guitar", default="", metavar="NAME", help="what the guitar is called")
     record.add_argument("--position", action="append", metavar="WHERE", help="where to tap; give it several times")
     record.add_argument("--taps", type=int, default=5, metavar="N", help="good taps for each position (5)")
@@ -47,7 +50,6 @@ def run(options) -> int:
             return _check_level(microphone, options)
     from ..shop.bar_record import check_bar
     from ..shop.desk import Desk
-    from ..shop.logbook import open_logbook
     from ..shop.sitting import Plan
 
     plan = Plan(
@@ -56,7 +58,11 @@ def run(options) -> int:
         n_taps=options.taps,
         n_bar_taps=options.bar,
     )
-    logbook = open_logbook(options.logbook) if options.logbook else None
+    if options.folder and options.logbook:
+        raise BadUse("name either a new FOLDER for the session, or a --logbook")
+    if not options.folder and not options.guitar.strip():
+        raise BadUse("name a new FOLDER for the session, or say which guitar of the logbook it is, with --guitar NAME")
+    logbook = None if options.folder else place(options)
     with Microphone(options.input, sample_rate_hz=options.rate) as microphone:
         desk = Desk(plan, microphone.sample_rate_hz, draft=_draft(options, logbook), chimes=not options.silent)
         _sit(desk, microphone, options)
@@ -87,10 +93,6 @@ def _draft(options, logbook):
     from ..shop.draft import Draft
     from ..shop.safe import safe_name
 
-    if bool(options.folder) == bool(logbook):
-        raise BadUse("name either a new FOLDER for the session, or a --logbook")
-    if logbook and not options.guitar.strip():
-        raise BadUse("say which guitar it is, with --guitar NAME")
     target = logbook.path / safe_name(options.guitar) if logbook else options.folder
     words = {
         "guitar": options.guitar,

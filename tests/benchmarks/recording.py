@@ -1,6 +1,7 @@
 """Figures of recording: the ear against whole files, the level check, the bar.
 
-`python -m tests.benchmarks.recording [n]`. Everything is printed, nothing asserted. All sound is made: see tests/shop/test_level_check.py for what meddles with it.
+`python -m tests.benchmarks.recording [n]`. Everything is printed, nothing asserted. All sound is made;
+tests/shop/test_level_check.py holds what meddles with it.
 """
 
 import sys

@@ -65,10 +65,12 @@ def test_each_tap_was_judged_aloud(recorded):
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (["record"], "name either a new FOLDER"),
+        (["record"], "name a new FOLDER"),
+        (["record", "x", "--logbook", "y"], "name either a new FOLDER"),
+        (["record", "--guitar", "Twelve"], "there is no logbook"),
         (["record", "x", "--position", "soundboard"], "'soundboard' is not known"),
         (["record", "x", "--taps", "0"], "n_taps is 0"),
-        (["record", "--logbook", "/nowhere/at/all"], "is no logbook"),
+        (["record", "--guitar", "Twelve", "--logbook", "/nowhere/at/all"], "is no logbook"),
     ],
 )
 def test_slips_of_the_hand_are_one_sentence(words, said, capsys, monkeypatch, tmp_path):
