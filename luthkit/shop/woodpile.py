@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
 from ..errors import LuthkitError
+from ..guitar.history import Series
+from ..guitar.settling import Course, settle
 from ..signal.modes import ModeSet, read_modes
 from ..signal.recording import find_recordings
 from ..signal.taps import TapSet, find_taps
@@ -19,6 +21,7 @@ from ..wood.piece import Measurement, Piece
 from ..wood.plates import plate_modes
 from ..wood.reading import CLIMATE, WoodReading, measure_wood
 
+FOLLOWED = ("density", "along", "across", "shear")
 LOW_COHERENCE = 0.8  # hammer and microphone tell different tales below this
 
 
@@ -49,6 +52,36 @@ def read_wood(
 def read_history(piece: Piece, *, climate: tuple[float, float] = CLIMATE) -> tuple[WoodReading, ...]:
     """The piece on every day it was measured, the oldest first: what tells whether it still moves on the shelf."""
     return tuple(read_wood(piece, measurement=day, climate=climate) for day in piece.measurements)
+
+
+def shelf_courses(history: Sequence[WoodReading]) -> Mapping[str, Course]:
+    """Whether a piece is still moving: density and stiffness over the days it was measured, in one climate.
+
+    `guitar.settling.settle` of each number that every dated day has; fewer than four days say "cannot tell".
+    Raises LuthkitError when no day has a date and a known moisture.
+    """
+    days = [reading for reading in history if reading.measurement.day and reading.at_climate]
+    if not days:
+        raise LuthkitError("no day of this piece has both a date and a climate; note them to follow it on the shelf")
+    first = days[0].measurement.day
+    celsius, humidity = (np.full(len(days), value) for value in days[0].climate)
+    courses = {}
+    for name in FOLLOWED:
+        if all(name in reading.at_climate for reading in days):
+            budgets = [reading.at_climate[name] for reading in days]
+            followed = Series(
+                mode=name,
+                quantity="frequency",  # whose weather terms vanish in one climate
+                first_date=first,
+                day=[(reading.measurement.day - first).days for reading in days],
+                value_log=np.log([budget.value for budget in budgets]),
+                value_log_u=[budget.relative_u for budget in budgets],
+                temperature_c=celsius,
+                relative_humidity_percent=humidity,
+                mass_g=np.full(len(days), np.nan),
+            )
+            courses[name] = settle(followed)
+    return courses
 
 
 def band_of(on_day: Measurement, piece: Piece) -> tuple[float, float]:

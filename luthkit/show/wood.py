@@ -7,11 +7,14 @@ from collections.abc import Sequence
 from html import escape
 from math import isfinite
 
+from ..guitar.settling import FEWEST_SESSIONS
+from ..shop.woodpile import FOLLOWED, shelf_courses
 from ..wood.reading import WoodReading, change_between
 from . import words
 from .page import Page, bullets, file_word, image, paragraphs, table
 from .plots.wood import plot_budget, plot_nodal_lines, plot_stock
 
+MOVED = "moved"
 NAMES = {  # name: (in words, unit, factor from SI)
     "density": ("density", "kg/m3", 1.0),
     "along": ("stiffness along the grain, E_L", "GPa", 1e-9),
@@ -74,13 +77,24 @@ def closed_rows(reading: WoodReading) -> list[tuple[str, str, str]]:
 
 
 def change_rows(history: Sequence[WoodReading]) -> list[tuple[str, str, str]]:
-    """(what, change from the first day to the last, whether it can be told)."""
+    """(what, change from the first day to the last, whether and how it moves).
+
+    From four days on the course over all days decides; before, the first and the last alone.
+    """
     if len(history) < 2:
         return []
+    dated = [reading for reading in history if reading.measurement.day and reading.at_climate]
+    courses = shelf_courses(dated) if len(dated) >= FEWEST_SESSIONS else {}
     rows = []
     for name, (change, u) in change_between(history[0], history[-1]).items():
-        if name in ("density", "along", "across", "shear"):
-            verdict = "moved" if abs(change) > 1.96 * u else "cannot tell whether it moved"
+        if name in FOLLOWED:
+            verdict = MOVED if abs(change) > 1.96 * u else "cannot tell whether it moved"
+            if name in courses:
+                course = courses[name]
+                most = f"{100 * course.no_more_than:.1f} %"
+                verdict = (
+                    f"{MOVED}: {course.shape}" if course.changed else f"no change seen; at most {most} is possible"
+                )
             rows.append((NAMES[name][0], words.with_error(100 * change, 100 * u, unit="%"), verdict))
     return rows
 
@@ -234,7 +248,7 @@ def wood_summary(history: Sequence[WoodReading]) -> tuple[str, ...]:
     if reading.plate and not reading.plate.certain:
         lines.append("What was heard does not settle all of it: see the notes.")
     if rows := change_rows(history):
-        moved = [row for row in rows if row[2] == "moved"]
+        moved = [row for row in rows if row[2].startswith(MOVED)]
         told = "; ".join(f"{row[0]} {row[1]}" for row in moved)
         lines.append(f"Since {history[0].measurement.day} it moved: {told}." if moved else
                      f"Since {history[0].measurement.day}: cannot tell whether it moved.")  # fmt: skip

@@ -2,6 +2,8 @@
 
 import json
 import re
+from dataclasses import replace
+from datetime import date
 from pathlib import Path
 
 import numpy as np
@@ -80,6 +82,27 @@ def test_words_hold_every_number(history, readings):
     table = stock_text(readings)
     assert re.search(r"Mahogany 4 .* papers missing", table)
     assert "law of your place" in table
+
+
+def test_from_four_days_on_the_course_decides(history):
+    """A piece whose stiffness along the grain rises by 6 % a year, one that stays, and one with a day too few."""
+    reading = history[-1]
+
+    def on_days(yearly, count=6):
+        days = []
+        for k in range(count):
+            measurement = replace(reading.measurement, day=date(2020 + k, 3, 1))
+            along = reading.at_climate["along"]
+            known = {**reading.at_climate, "along": replace(along, value=along.value * (1 + yearly * k))}
+            days.append(replace(reading, measurement=measurement, at_climate=known))
+        return days
+
+    moving, still = (dict((what, verdict) for what, _, verdict in change_rows(on_days(y))) for y in (0.06, 0.0))
+    along = "stiffness along the grain, E_L"
+    assert moving[along].startswith("moved: ")
+    assert "no change seen" in moving["density"] and "no change seen" in still[along]
+    few = dict((what, verdict) for what, _, verdict in change_rows(on_days(0.0, count=3)))
+    assert few[along] == "cannot tell whether it moved"
 
 
 def test_data_are_plain_and_whole(history):
