@@ -9,23 +9,24 @@ from .common import BadUse, add_output, check_paths, write_report
 
 def add(commands) -> None:
     plan = commands.add_parser("plan", help="which top and back of the stock bring a build to its reference")
-    plan.add_argument("folder", metavar="FOLDER", help="design.toml, reference.toml, wood.csv, and builds.toml if any")
+    plan.add_argument("paths", nargs=1, metavar="FOLDER", help="design.toml, reference.toml, wood.csv, and builds.toml if any")
     plan.add_argument("--reach", type=float, metavar="STEPS", help="how many just-noticeable steps off is near enough")
     plan.set_defaults(run=run)
     add_output(plan)
 
 
 def run(options) -> int:
-    check_paths([options.folder], options.report)
-    if not os.path.isdir(options.folder):
-        raise BadUse(f"{options.folder} is no folder; name the folder in which design.toml and reference.toml lie")
+    (folder,) = options.paths
+    check_paths([folder], options.report)
+    if not os.path.isdir(folder):
+        raise BadUse(f"{folder} is no folder; name the folder in which design.toml and reference.toml lie")
     if options.reach is not None and not 0 < options.reach < 100:
         raise BadUse(f"--reach is {options.reach:g}; give a number of steps above 0, such as 1")
     from ..shop.plan_folder import make_plan, read_plan_folder
     from ..show import data
     from ..show.plan import plan_data, plan_page, plan_text
 
-    plan = make_plan(read_plan_folder(options.folder), reach_steps=options.reach)
+    plan = make_plan(read_plan_folder(folder), reach_steps=options.reach)
     report = write_report(plan_page(plan), options.report) if options.report is not None else None
     if options.json:
         print(data.to_json({**plan_data(plan), "report": report}), flush=True)
