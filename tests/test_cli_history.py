@@ -49,3 +49,23 @@ def test_what_is_wrong_is_one_sentence(words, code, sentence, capsys):
     assert main(["history", *words]) == code
     error = capsys.readouterr().err
     assert sentence in error and error.count("\n") == 1 and "Traceback" not in error
+
+
+def test_verdicts_of_compare_use_the_study(tmp_path):
+    from luthkit import Thresholds
+    from luthkit.shop.history import read_repeat_study
+
+    rng = np.random.default_rng(1)
+    lines = ["mode,day,hanging,frequency_hz,damping_ratio"]
+    for d in range(4):
+        for h in range(3):
+            for _ in "ab":
+                lines.append(f"air,{d},{h},{100 * np.exp(rng.normal(0, 0.01))},{0.01 * np.exp(rng.normal(0, 0.1))}")
+    (tmp_path / "study.csv").write_text("\n".join(lines))
+    own = read_repeat_study(tmp_path / "study.csv").thresholds()
+    assert own.frequency_same_setup.value == pytest.approx(0.01, rel=0.5)
+    assert own.repeat_limit_cents() > 2 * Thresholds().repeat_limit_cents()
+    (tmp_path / "slip.csv").write_text("\n".join([*lines, "air,5,1,high,0.01"]))
+    samples = Path(SAMPLE).parent
+    build, reference = str(samples / "build_seven"), str(samples / "reference_marlpit")
+    assert main(["compare", build, reference, "--repeat-study", str(tmp_path / "slip.csv")]) == 1

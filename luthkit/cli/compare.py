@@ -17,6 +17,7 @@ def add(commands) -> None:
         default="re-hung",
         help="what changed between recordings: re-hung (default), same set-up, other operator, other room",
     )
+    compare.add_argument("--repeat-study", metavar="TABLE", help="your own repeat study: its scatter is then used")
     compare.set_defaults(run=run)
     add_output(compare)
     compare.add_argument("--sheet", metavar="FILE", help="write a one-page sheet to print (.pdf or .html)")
@@ -25,11 +26,16 @@ def add(commands) -> None:
 def run(options) -> int:
     from ..guitar.thresholds import Thresholds
 
-    check_paths([options.build, *options.references], options.report)
+    tables = [options.repeat_study] if options.repeat_study else []
+    check_paths([options.build, *options.references, *tables], options.report)
     try:
         thresholds = Thresholds(setting=options.setting)
     except LuthkitError as error:
         raise BadUse(str(error)) from error
+    if options.repeat_study:
+        from ..shop.history import read_repeat_study
+
+        thresholds = read_repeat_study(options.repeat_study).thresholds(thresholds)
     from ..guitar.comparison import compare
     from ..shop.names import name_instrument
     from ..shop.profile_file import is_profile, read_references

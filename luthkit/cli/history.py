@@ -73,10 +73,9 @@ def _thresholds(table):
     """(thresholds, repeat study) of a table, or (None, None)."""
     if table is None:
         return None, None
-    from ..guitar.repeat_study import repeat_study
-    from ..shop.history import read_rows
+    from ..shop.history import read_repeat_study
 
-    study = repeat_study(read_rows(table))
+    study = read_repeat_study(table)
     return study.thresholds(), study
 
 

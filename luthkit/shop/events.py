@@ -5,23 +5,13 @@ from __future__ import annotations
 import csv
 import datetime
 import io
-from dataclasses import dataclass
 from pathlib import Path
 
 from ..errors import LuthkitError
+from ..guitar.history import EVENT_KINDS, Event
 
 EVENTS = "events.csv"
-EVENT_KINDS = ("strung", "strings changed", "set-up", "repair", "other")
 HEAD = "date,kind,note\n"
-
-
-@dataclass(frozen=True)
-class Event:
-    """Something done to a guitar that may move its modes."""
-
-    date: datetime.date
-    kind: str  # one of EVENT_KINDS
-    note: str = ""
 
 
 def read_events(where: Path) -> tuple[Event, ...]:

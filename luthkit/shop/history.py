@@ -15,8 +15,9 @@ from pathlib import Path
 import numpy as np
 
 from ..errors import LuthkitError
-from ..guitar.history import Event, History, Occasion, history_from_rows
+from ..guitar.history import History, Occasion, history_from_rows
 from ..guitar.naming import CANNOT_TELL
+from ..guitar.repeat_study import RepeatStudy, repeat_study
 from ..guitar.tracking import track
 from ..signal.modes import ModeSet, read_modes
 from ..signal.taps import TapSet
@@ -84,15 +85,28 @@ def read_rows(path) -> list[dict]:
         raise LuthkitError(f"{path} cannot be read as a table: {error}; save it as CSV in UTF-8") from error
 
 
-def _events(folder: Path) -> tuple[Event, ...]:
-    return tuple(Event(event.date, event.kind, event.note) for event in read_events(folder / EVENTS))
+def read_repeat_study(table) -> RepeatStudy:
+    """The maker's own repeat study from a table (`guitar.repeat_study` names the columns).
+
+    Raises `LuthkitError` for what is no table, lacks a column, or has a cell that is no number.
+    """
+    rows = read_rows(table)
+    for key in ("mode", "frequency_hz", "damping_ratio"):
+        if rows and key not in rows[0]:
+            raise LuthkitError(f"{table} has no column {key}; it has {', '.join(rows[0])}")
+    try:
+        return repeat_study(rows)
+    except LuthkitError as error:
+        raise LuthkitError(f"{table}: {error}") from error
+    except ValueError as error:
+        raise LuthkitError(f"{table} has a cell that is no number: {error}; correct it") from error
 
 
 def _from_table(path: Path, name: str) -> History:
     rows = read_rows(path)
     if not rows:
         raise LuthkitError(f"{path} has no rows; write one for each mode of each session")
-    return replace(history_from_rows(name, rows), events=_events(path.parent))
+    return replace(history_from_rows(name, rows), events=read_events(path.parent / EVENTS))
 
 
 def _from_sessions(path: Path, name: str, hard_and_soft: bool) -> History:
@@ -127,7 +141,7 @@ def _from_sessions(path: Path, name: str, hard_and_soft: bool) -> History:
         _occasion(day, folder, session, modeset, names, hard_and_soft)
         for (day, folder, session, modeset), names in zip(kept, tracked, strict=True)
     )
-    return History(name, occasions, _events(path), tuple(notes))
+    return History(name, occasions, read_events(path / EVENTS), tuple(notes))
 
 
 def _names(folder, modeset) -> dict[int, str]:

@@ -14,9 +14,10 @@ from pathlib import Path, PurePosixPath
 
 from .._frozen import frozen_dict
 from ..errors import LuthkitError
+from ..guitar.history import EVENT_KINDS, Event
 from ..signal.recording import SUFFIXES
 from .checksums import SUMS, read_sums, sums_text
-from .events import EVENT_KINDS, EVENTS, HEAD, Event, read_events
+from .events import EVENTS, HEAD, read_events
 from .index import folders_in
 from .logbook import (
     GUITAR,

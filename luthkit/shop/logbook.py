@@ -27,7 +27,8 @@ from pathlib import Path
 
 from .._frozen import frozen_dict
 from ..errors import LuthkitError
-from .events import EVENTS, Event, read_events
+from ..guitar.history import Event
+from .events import EVENTS, read_events
 from .index import Index, folders_in, holds_sound
 from .safe import COMING, same_name, told, write_whole
 from .session import BODY_KINDS, FILE_NAME, read_words

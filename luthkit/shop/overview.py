@@ -11,7 +11,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from .events import Event
+from ..guitar.history import Event
 from .logbook import LoggedGuitar, LoggedSession, as_logbook
 from .stages import HALF_YEAR_DAYS, RHYTHM_DAYS, STAGES
 

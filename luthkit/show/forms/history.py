@@ -11,9 +11,8 @@ from ...errors import LuthkitError
 from ...guitar.follow import follow
 from ...guitar.forecast import look_back, settled_from
 from ...guitar.history import series
-from ...guitar.repeat_study import repeat_study
 from ...guitar.settling import settle
-from ...shop.history import READINGS, read_history, read_rows
+from ...shop.history import READINGS, read_history, read_repeat_study
 from ...shop.logbook import GUITAR
 from ..history import following_page, start_page
 from .common import LAYOUT, WIDE, Form, chosen, folder_list, label, path_field
@@ -40,7 +39,7 @@ def history_form(*, start=None) -> widgets.Widget:
 
     def act():
         (where,) = chosen([guitar.value], path.value)
-        thresholds = repeat_study(read_rows(study.value.strip())).thresholds() if study.value.strip() else None
+        thresholds = read_repeat_study(study.value.strip()).thresholds() if study.value.strip() else None
         return following_page(follow(read_history(where), within=within.value / 100, thresholds=thresholds))
 
     form.act = act
