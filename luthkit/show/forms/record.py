@@ -22,6 +22,7 @@ from ...shop.logbook import start_logbook
 from ...shop.safe import safe_name
 from ...shop.session import POSITIONS
 from ...shop.sitting import Plan
+from ...shop.stages import STAGES
 from ...signal.recording import find_recordings, open_recording
 from ..page import Page, paragraphs
 from ..sitting import sitting_page
@@ -76,6 +77,12 @@ class _Bench:
         self._taps = _count("Good taps at each", 5, 1, 50)
         self._placements = _count("Placements", 2, 1, 20)
         self._bar = _count("Taps of the bar first", 0, 0, 20)
+        self._stage = widgets.Dropdown(
+            description="Stage",
+            options=[("not said", ""), *((stage, stage) for stage in STAGES)],
+            style=WIDE,
+            layout=LAYOUT,
+        )
         self._temperature = widgets.Text(description="Temperature, °C", style=WIDE, layout=LAYOUT)
         self._humidity = widgets.Text(description="Relative humidity, %", style=WIDE, layout=LAYOUT)
         self._what = widgets.ToggleButtons(
@@ -94,6 +101,7 @@ class _Bench:
         self.fields = [
             self._what,
             self._guitar,
+            self._stage,
             self._logbook,
             self._input,
             self._positions,
@@ -114,7 +122,7 @@ class _Bench:
         return self._check() if self._what.value == "Check the level" else self._record()
 
     def _rehearse(self) -> Page:
-        desk = Desk(Plan(POSITIONS[:1], n_placements=1, n_taps=6), 48000, chimes=False)
+        desk = Desk(Plan(POSITIONS[:1], n_placements=1, n_taps=4), 48000, chimes=False)
         remarks = [_REHEARSAL]
         if self._trouble:
             remarks.insert(0, self._trouble)
@@ -123,6 +131,8 @@ class _Bench:
             desk.ear = Ear(sample.sample_rate_hz)
             for block in blocks_of(sample):
                 desk.hear(block)
+                if desk.sitting.spot is None:
+                    break
         words = "Press Start recording" if not self._trouble else "No microphone"
         self._say(words, "Hang the guitar up, damp the strings, put the microphone 30 to 50 cm before the bridge.")
         return sitting_page(desk.sitting, title="Rehearsal", remarks=remarks)
@@ -138,6 +148,7 @@ class _Bench:
         )
         words = {
             "guitar": self._guitar.value.strip(),
+            "stage": self._stage.value,
             "temperature_c": _number(self._temperature),
             "relative_humidity_percent": _number(self._humidity),
         }
