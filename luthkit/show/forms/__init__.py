@@ -3,6 +3,7 @@
 from .body import body_form
 from .comparison import comparison_form
 from .history import history_form, start_form
+from .listening import listening_form
 from .logbook import logbook_form
 from .modes import modes_form
 from .naming import naming_form
@@ -15,6 +16,7 @@ __all__ = [
     "body_form",
     "comparison_form",
     "history_form",
+    "listening_form",
     "logbook_form",
     "modes_form",
     "naming_form",

@@ -40,7 +40,9 @@ class Form:
         self._fields = fields
         self._name = name
         self._worker = None
-        self._go = widgets.Button(description=verb, button_style="primary", icon="check")
+        self._go = widgets.Button(
+            description=verb, button_style="primary", icon="check", layout={"width": "auto", "min_width": "10rem"}
+        )
         self._stop = widgets.Button(description="Stop", disabled=True, icon="stop")
         self._save = widgets.Button(description="Save report", disabled=True, icon="save")
         self._sheet = widgets.Button(description="Save sheet (PDF)", disabled=True, icon="file")
@@ -110,6 +112,7 @@ class Form:
         self._go.disabled = False
         self._save.disabled = self._pieces.disabled = self._page_shown is None
         self._sheet.disabled = getattr(self._page_shown, "sheet", None) is None
+        self._sheet.layout.display = "none" if self._sheet.disabled else ""
 
     def _write(self, write):
         try:
