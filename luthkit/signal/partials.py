@@ -104,9 +104,10 @@ def read_note(
     x = np.asarray(samples, float)
     if x.ndim != 1 or x.size < 0.4 * sample_rate_hz or not np.all(np.isfinite(x)):
         raise LuthkitError("A note is read from one channel of 0.4 s or more of finite samples, shape (n,).")
-    pitch_hz = find_pitch(x, sample_rate_hz) if near_hz is None else near_hz
     first = round(min(start_s, 0.2 * x.size / sample_rate_hz) * sample_rate_hz)
-    peaks = _partial_peaks(x[first:], sample_rate_hz, pitch_hz, n_partials, min(highest_hz, 0.45 * sample_rate_hz))
+    spectrum = _line_spectrum(x[first:], sample_rate_hz)
+    pitch_hz = _deepest(find_pitch(x, sample_rate_hz), spectrum) if near_hz is None else near_hz
+    peaks = _partial_peaks(spectrum, pitch_hz, n_partials, min(highest_hz, 0.45 * sample_rate_hz))
     if not peaks:
         raise LuthkitError(f"No partial of a note near {pitch_hz:.1f} Hz stands out; record the string alone.")
     x = x[: first + round((length_s + 2 * _RISE_S) * sample_rate_hz)]
@@ -149,13 +150,31 @@ def find_pitch(
     return float(rate / (lag + 0.5 * (left - right) / (left - 2 * mid + right)))
 
 
-def _partial_peaks(x, rate, pitch_hz, n_partials, highest_hz) -> list[tuple[int, float]]:
-    """(number, frequency in Hz) of partials, each sought where those below it foretell it."""
+def _line_spectrum(x, rate):
+    """(magnitudes, their step in Hz) of the first second and a half."""
     part = x[: round(1.5 * rate)]
     size = scipy.fft.next_fast_len(2 * part.size, real=True)
-    magnitude = np.abs(scipy.fft.rfft(part * np.hanning(part.size), size))
-    step = rate / size
-    floor = 1e-4 * magnitude.max()
+    return np.abs(scipy.fft.rfft(part * np.hanning(part.size), size)), rate / size
+
+
+def _deepest(pitch_hz, spectrum) -> float:
+    """The pitch, or its half or third where partials of that stand between those of the pitch.
+
+    Where the body lifts the second partial far over the first, the sound nearly repeats within half its period.
+    """
+    for part in (2, 3):
+        if pitch_hz / part < 60:
+            continue
+        numbers = [n for n, _ in _partial_peaks(spectrum, pitch_hz / part, 4 * part, 5000.0, floor=2e-3)]
+        if sum(n % part > 0 for n in numbers) >= 3 * (part - 1) and 1 in numbers:
+            return pitch_hz / part
+    return pitch_hz
+
+
+def _partial_peaks(spectrum, pitch_hz, n_partials, highest_hz, *, floor=1e-4) -> list[tuple[int, float]]:
+    """(number, frequency in Hz) of partials, each sought where those below it foretell it."""
+    magnitude, step = spectrum
+    floor = floor * magnitude.max()
     found: list[tuple[int, float]] = []
     f0, stretch = pitch_hz, 0.0
     for n in range(1, n_partials + 1):
