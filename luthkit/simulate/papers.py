@@ -41,6 +41,7 @@ def session_text(instrument: ShopGuitar) -> str:
         f'guitar = "{instrument.name}"',
         f"date = {instrument.date}",
         f'stage = "{instrument.stage}"',
+        f'stage_note = "{instrument.stage_note}"',
         f"temperature_c = {instrument.temperature_c}",
         f"relative_humidity_percent = {instrument.humidity_percent}",
         'strings = "steel, round figures"',
@@ -135,8 +136,7 @@ def rounded(value):
 def about_text() -> str:
     """ABOUT.md: what the folder holds and how it was made."""
     table = "\n".join(
-        f"| `{instrument.folder}` | {instrument.name} | {instrument.stage} | {instrument.wood} |"
-        for instrument in GUITARS
+        f"| `{each.folder}` | {each.name} | {each.stage}, {each.stage_note} | {each.wood} |" for each in GUITARS
     )
     return f"""# This sound is SYNTHETIC
 

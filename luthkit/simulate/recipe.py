@@ -45,6 +45,7 @@ class ShopGuitar:
     name: str
     date: str
     stage: str
+    stage_note: str
     wood: str
     temperature_c: float
     humidity_percent: int
@@ -59,7 +60,8 @@ GUITARS = (
         folder="build_seven",
         name="Build Seven",
         date="2024-03-12",
-        stage="strung, day 30",
+        stage="strung",
+        stage_note="day 30",
         wood="spruce top, pear back and sides",
         temperature_c=20.5,
         humidity_percent=48,
@@ -88,7 +90,8 @@ GUITARS = (
         folder="reference_marlpit",
         name="Marlpit",
         date="2024-03-09",
-        stage="old, strung",
+        stage="strung",
+        stage_note="old",
         wood="spruce top, cherry back and sides",
         temperature_c=20.0,
         humidity_percent=47,
@@ -112,7 +115,8 @@ GUITARS = (
         folder="reference_quillback",
         name="Quillback",
         date="2024-03-10",
-        stage="old, strung",
+        stage="strung",
+        stage_note="old",
         wood="cedar top, walnut back and sides",
         temperature_c=20.5,
         humidity_percent=48,

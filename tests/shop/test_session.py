@@ -6,6 +6,7 @@ import soundfile
 
 from luthkit import LuthkitError
 from luthkit.shop.session import FILE_NAME, KINDS, POSITIONS, read_session
+from luthkit.shop.session_text import session_text
 
 
 @pytest.fixture
@@ -205,3 +206,48 @@ def test_a_body_kind_nobody_knows(folder):
     write(folder, 'body_kind = "dreamy"')
     with pytest.raises(LuthkitError, match="small steel-string"):
         read_session(folder)
+
+
+@pytest.mark.parametrize(
+    ("text", "stage", "note"),
+    [
+        ("strung, day 30", "strung", "day 30"),
+        ("old, strung", "strung", "old"),
+        ("On the rims (mould off)", "on the rims", "mould off"),
+        ("strung; new set: light", "strung", "new set, light"),
+        ("not yet strung", "not yet strung", ""),
+        ("braced, then strung, braced", "braced, then strung, braced", ""),
+        ("bridge on", "bridge on", ""),
+    ],
+)
+def test_the_stage_is_a_word_of_the_trade_with_a_note(folder, text, stage, note):
+    write(folder, f'stage = "{text}"\nstage_note = "dry week"\n')
+    said = read_session(folder).conditions
+    assert said["stage"] == stage
+    assert said["stage_note"] == (f"{note}, dry week" if note else "dry week")
+
+
+def test_strings_on_and_the_distance_of_the_microphone(folder):
+    write(folder, "strings_on = false\nmicrophone_distance_cm = 40\n")
+    said = read_session(folder).conditions
+    assert said["strings_on"] is False and said["microphone_distance_cm"] == 40
+    for text, words in (('strings_on = "yes"', "true or false"), ("microphone_distance_cm = -1", "from 0 to 10000")):
+        write(folder, text)
+        with pytest.raises(LuthkitError, match=words):
+            read_session(folder)
+
+
+def test_the_copy_of_a_synchronising_program_is_left_out_and_told(folder):
+    soundfile.write(folder / "1 (conflicted copy 2024-03-10).wav", np.zeros(4800), 48000)
+    session = read_session(folder)
+    assert len(session.recordings) == 4
+    assert "1 (conflicted copy 2024-03-10).wav looks like a copy" in session.notes[0]
+
+
+def test_a_session_goes_into_text_and_comes_back(folder):
+    write(folder, FULL)
+    session = read_session(folder)
+    write(folder, session_text(session))
+    again = read_session(folder)
+    assert again.recordings == session.recordings and again.notes == session.notes
+    assert dict(again.conditions) == dict(session.conditions)

@@ -103,7 +103,7 @@ def test_a_maker_keeps_notes_and_checks(shop):
     hand["Guitar"].value, hand["A new guitar is a"].value = "Wren", "build"
     hand["Day"].value, hand["Stage"].value = "2024-02-30", "strung"
     hand["Do it"].click()
-    assert hand.said.startswith("The day '2024-02-30' is no date")
+    assert "2024-02-30" in hand.said and "is no date; write one as" in hand.said
     hand["Day"].value = "2024-02-10"
     hand["Do it"].click()
     assert hand.said == "Done (1)." and "Kept as" in hand["luthkit-page"].value and hand.picture
