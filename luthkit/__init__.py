@@ -43,6 +43,8 @@ _HOMES = {
     "Mode": "luthkit.signal.modes",
     "ModeSet": "luthkit.signal.modes",
     "read_modes": "luthkit.signal.modes",
+    "Naming": "luthkit.guitar.naming",
+    "name_modes": "luthkit.guitar.naming",
     "Comparison": "luthkit.guitar.comparison",
     "Thresholds": "luthkit.guitar.comparison",
     "compare": "luthkit.guitar.comparison",

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 
-def assign(log_odds, log_absent, *, order: Sequence[tuple[int, int, float]] = ()) -> tuple[np.ndarray, float]:
+def assign(log_odds, log_absent, *, order: Sequence[tuple] = ()) -> tuple[np.ndarray, float]:
     """Posterior (n_modes, n_names + 1), the last column for no name, and the logarithm of the total weight.
 
     `log_odds` (n_modes, n_names): weight of a name against no name, for modes sorted by frequency; `log_absent`
