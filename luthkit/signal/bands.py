@@ -11,7 +11,7 @@ import scipy.fft
 from .._frozen import frozen_array
 from ..errors import LuthkitError
 
-_BLOCK_S, _FADE_PART = 3.0, 4  # long against the ringing of the narrowest band; blocks overlap by a quarter
+_BLOCK_S, _FADE_PART = 3.0, 4  # about; long against the ringing of the narrowest band; blocks overlap by a quarter
 _POLES_HZ = (20.598997, 107.65265, 737.86223, 12194.217)  # IEC 61672-1, annex E, from memory
 _PREFERRED = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)  # ISO 266, R 10
 
@@ -92,7 +92,7 @@ def third_octaves(samples, sample_rate_hz: float, *, low_hz: float = 50.0, high_
     """Mean level of the third octaves from `low_hz` to `high_hz` (those that fit under half the rate).
 
     samples: shape (n,), at least 0.1 s. The mean square is taken over the whole stretch, so two stretches
-    compare only where they are equally long. The filters work on the spectrum of blocks of 3 s that fade into
+    compare only where they are equally long. The filters work on the spectrum of blocks of some 3 s that fade into
     each other so that their squared weights add up to one: no energy is lost or counted twice (Parseval).
 
     Raises `LuthkitError` for another shape, for samples that are not finite, and for a stretch too short.
@@ -127,7 +127,7 @@ def _gains(size, sample_rate_hz, mids):
 def _mean_power(x, sample_rate_hz):
     """One-sided mean square of each bin of x (n,), block by block; the number of bins belongs to an even length."""
     n = x.size
-    length = 2 * scipy.fft.next_fast_len(round(_BLOCK_S * sample_rate_hz / 2), real=True)
+    length = 2 ** round(np.log2(_BLOCK_S * sample_rate_hz))  # the transform is quickest for a power of two
     if n <= length:
         size, starts, fade = 2 * scipy.fft.next_fast_len(-(-n // 2), real=True), [0], 0
     else:
@@ -142,7 +142,8 @@ def _mean_power(x, sample_rate_hz):
         if start + size < n:
             block[-fade:] *= rise[::-1]
         spectrum = scipy.fft.rfft(block, size)
-        total += spectrum.real**2 + spectrum.imag**2
+        total += np.square(spectrum.real)
+        total += np.square(spectrum.imag)
     total *= 2 / (float(size) * n)
     total[[0, -1]] /= 2
     return total

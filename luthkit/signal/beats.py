@@ -75,7 +75,7 @@ def fit_bands(envelopes, time_s, weights, poles, *, noise_ratio: float) -> BandF
         trial = np.clip(trial.real, -200.0, -0.01) + 1j * trial.imag
         new = _project(z, weights, time_s, trial)
         better = new[-1] <= misfit
-        settled = np.all(~better | (misfit - new[-1] < 1e-6 * misfit))
+        settled = np.all(~better | (misfit - new[-1] < 2e-5 * misfit))
         old = (poles, lines, amplitudes, left, misfit)
         poles, lines, amplitudes, left, misfit = (
             np.where(better.reshape(-1, *[1] * (kept.ndim - 1)), tried, kept)
