@@ -1,6 +1,7 @@
 """Following and tracking: many courses judged together, modes found again, tables read."""
 
 import datetime
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -8,7 +9,7 @@ from guitar.histories import made
 
 from luthkit import LuthkitError, Mode, ModeSet, Thresholds
 from luthkit.guitar.alarm import LOOK
-from luthkit.guitar.follow import course_words, follow
+from luthkit.guitar.follow import _not_enough, course_words, follow
 from luthkit.guitar.history import Event, History, history_from_rows, series
 from luthkit.guitar.shapes import NO_CHANGE, SETTLING
 from luthkit.guitar.tracking import track
@@ -48,6 +49,14 @@ def test_many_courses_are_judged_together():
     """Guitars that do not change: with six courses each at 3 % alone, one in six would be called changed."""
     called = [any(c.changed for c in follow(made(seed, kind="no change", days=DAYS)[0]).courses) for seed in range(12)]
     assert sum(called) <= 2
+
+
+def test_holm_by_hand():
+    """Holm 1979: the smallest chance against 3 % / n, the next against 3 % / (n - 1), until one fails; then all fall."""
+    courses = [SimpleNamespace(chance=chance, changed=chance < 0.03) for chance in (0.02, 0.004, 0.6, 0.011, np.nan)]
+    # 0.004 < 0.03 / 4, but 0.011 > 0.03 / 3: that one and 0.02 are taken back
+    assert [course.chance for course in _not_enough(courses)] == [0.011, 0.02]
+    assert _not_enough([SimpleNamespace(chance=0.02, changed=True)]) == []
 
 
 def test_few_sessions_say_so():
