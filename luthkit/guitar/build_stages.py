@@ -18,6 +18,7 @@ STRINGS = "Strings are under tension: mind your eyes, and slacken them evenly be
 CARE = (
     "Do not thin a top below the design's structural limit on luthkit's word: strings pull for decades.",
     DUST,
+    STRINGS,
     "Protected woods need their papers: the law of your place and of your customer's holds.",
     "Above all a forecast is one: tap at each stage, and let the ear decide.",
 )

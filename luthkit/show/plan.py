@@ -17,7 +17,7 @@ MEANING = (
     "Distance is that of the quantity farthest off, in just-noticeable steps of 2 % in frequency (typical listeners in "
     "the best conditions, from memory) and 15 % in mobility (a planning value); in brackets the middle 68 %.",
     "Chance: how likely no quantity of the finished guitar lies beyond the reach, the scatter of building included.",
-    "Mobility is how readily the bridge yields at the main top, without its damping; more is livelier, in s/kg.",
+    "Mobility is how readily the bridge yields at the main top, without its damping, in s/kg.",
     "Before any of your own guitars is known a forecast is good to 5 to 10 %; with ten or so, to about 2 %.",
     "The damping of wood is not used: no practical effect of a top's damping on guitars is known (Acoustics 7, 11, "
     "2025), and what a guitar's damping will be cannot be forecast from its wood.",

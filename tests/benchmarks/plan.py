@@ -23,7 +23,7 @@ from luthkit.guitar.wood_set import WoodSet
 from luthkit.simulate import stock
 from luthkit.simulate.shops import SimulatedShop
 
-FREQUENCY_U, MOBILITY_U = 0.003, 0.05
+USUAL, CAREFUL = (0.003, 0.05), (0.002, 0.02)  # how well a frequency and a mobility are read
 
 
 def planner_design(recipes=None) -> Design:
@@ -32,11 +32,11 @@ def planner_design(recipes=None) -> Design:
     return Design(*plates, stock.VOLUME_M3, stock.HOLE_RADIUS_M)
 
 
-def measured(rng, true, names=FINISHED):
+def measured(rng, true, reading_u, names=FINISHED):
     """Values as a maker reads them, with their standard uncertainty."""
     out = {}
     for name in names:
-        u = MOBILITY_U if name == "mobility" else FREQUENCY_U
+        u = reading_u[name == "mobility"]
         value = true[name] * np.exp(u * rng.standard_normal())
         out[name] = (value, u * value)
     return out
@@ -49,7 +49,7 @@ def boards(rng, usual, n, name):
     return true, sets
 
 
-def one_shop(seed, design, recipes, *, n_builds=12, n_tops=40, n_backs=30, reach=1.0):
+def one_shop(seed, design, recipes, *, n_builds=12, n_tops=40, n_backs=30, reach=1.0, reading_u=USUAL):
     rng = np.random.default_rng(seed)
     shop = SimulatedShop.random(rng, *recipes, stock.VOLUME_M3, stock.HOLE_RADIUS_M)
     every = FINISHED + BOX + BRACED
@@ -57,13 +57,15 @@ def one_shop(seed, design, recipes, *, n_builds=12, n_tops=40, n_backs=30, reach
     for k in range(n_builds):
         (top,), (top_set,) = boards(rng, stock.TOP_WOOD, 1, f"past top {k} ")
         (back,), (back_set,) = boards(rng, stock.BACK_WOOD, 1, f"past back {k} ")
-        past.append(PastBuild(f"build {k}", top_set, back_set, measured(rng, shop.build(rng, top, back), every)))
+        past.append(
+            PastBuild(f"build {k}", top_set, back_set, measured(rng, shop.build(rng, top, back), reading_u, every))
+        )
     calibration = calibrate(design, past)
     tops, top_sets = boards(rng, stock.TOP_WOOD, n_tops, "top ")
     backs, back_sets = boards(rng, stock.BACK_WOOD, n_backs, "back ")
     reference = shop.build(rng, stock.board(rng, stock.TOP_WOOD), stock.board(rng, stock.BACK_WOOD))
     reference = {name: reference[name] for name in FINISHED}
-    target = Target(measured(rng, reference), reach_steps=reach)
+    target = Target(measured(rng, reference, reading_u), reach_steps=reach)
     aim = np.log([reference[name] for name in FINISHED])
     sizes = np.log1p([target.mobility_step if name == "mobility" else target.frequency_step for name in FINISHED])
 
@@ -95,7 +97,7 @@ def one_shop(seed, design, recipes, *, n_builds=12, n_tops=40, n_backs=30, reach
         final = np.log([guitar[name] for name in FINISHED])
         came = distance(guitar) <= reach
         row = []
-        seen = measured(rng, guitar, every)
+        seen = measured(rng, guitar, reading_u, every)
         for names in ((), BRACED, BRACED + BOX):
             updated = forecast.given({name: seen[name] for name in names})
             error = final - updated.mean[:4]
@@ -108,8 +110,10 @@ def one_shop(seed, design, recipes, *, n_builds=12, n_tops=40, n_backs=30, reach
 def main(n_shops=30):
     recipes = stock.design()
     design = planner_design(recipes)
-    for n_builds in (4, 12, 24):
-        report(n_builds, [one_shop(1000 + k, design, recipes, n_builds=n_builds) for k in range(n_shops)])
+    for n_builds, reading_u in ((4, USUAL), (12, USUAL), (12, CAREFUL)):
+        print(f"\nfrequencies read to {100 * reading_u[0]:g} %, mobility to {100 * reading_u[1]:g} %")
+        shops = [one_shop(1000 + k, design, recipes, n_builds=n_builds, reading_u=reading_u) for k in range(n_shops)]
+        report(n_builds, shops)
     speed(design)
 
 
