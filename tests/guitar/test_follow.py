@@ -52,7 +52,7 @@ def test_many_courses_are_judged_together():
 
 
 def test_holm_by_hand():
-    """Holm 1979: the smallest chance against 3 % / n, the next against 3 % / (n - 1), until one fails; then all fall."""
+    """Holm 1979: the smallest chance against 3 % / n, the next against 3 % / (n - 1), until one fails; then all do."""
     courses = [SimpleNamespace(chance=chance, changed=chance < 0.03) for chance in (0.02, 0.004, 0.6, 0.011, np.nan)]
     # 0.004 < 0.03 / 4, but 0.011 > 0.03 / 3: that one and 0.02 are taken back
     assert [course.chance for course in _not_enough(courses)] == [0.011, 0.02]
