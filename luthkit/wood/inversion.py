@@ -11,7 +11,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import permutations
-from math import nan
 
 import numpy as np
 from scipy.optimize import linear_sum_assignment
@@ -21,12 +20,13 @@ from .._threads import one_thread
 from ..errors import LuthkitError
 from .air import AIR_DENSITY_KG_M3
 from .closed import closed_stiffness
+from .losses import fit_losses, loss_shares
 from .plates import SIZE, Plate, PlateModes, Stiffness, modes_of, per_mass, square_frequencies
 
 MODEL_U = 0.002  # of each frequency: uneven wood and thickness, supports (judgement, no source)
-LOSS_U = 0.02  # of each loss: supports and air (judgement, no source)
 _COARSE, _FINE = 0.04, 0.005  # how near a match must be at first, and at last
 _UNHEARD, _FOREIGN = 1.0, 9.0  # what a mode that was not heard, or that is not the plate's, costs
+_LOSS_SPREAD, _ODDEST = 0.5, 4.0  # of ln(loss) about what is expected; the most that it counts
 _TIE = 6.0  # two explanations closer than this in chi-square cannot be told apart
 _MOST = 12  # heard modes, the lowest, that are used
 _ROUGH = 5  # beam shapes a direction and class while searching
@@ -199,10 +199,10 @@ class _Fit:
     def _rates(self, parameters) -> np.ndarray:
         return per_mass(self._stiffness(parameters).bending_n_m(self.plate.thickness_m), self.plate)
 
-    def _match(self, log_model, reach: float):
+    def _match(self, log_model, reach: float, odd=0.0):
         """(modes of the plate, modes heard, score): one to one, nearest first; what stays over costs."""
         width = np.hypot(reach, self.u)
-        cost = np.minimum(((log_model[:, None] - self.log_f) / width) ** 2, _FOREIGN)
+        cost = np.minimum(((log_model[:, None] - self.log_f) / width) ** 2 + odd, _FOREIGN)
         rows, columns = linear_sum_assignment(cost)
         good = cost[rows, columns] < _FOREIGN
         rows, columns = rows[good], columns[good]
@@ -232,7 +232,7 @@ class _Fit:
         for reach in reaches:
             modes = self._model(parameters, size)
             log_model = np.log(modes.frequency_hz)
-            rows, columns, _ = self._match(log_model, reach)
+            rows, columns, _ = self._match(log_model, reach, self._odd(modes))
             if len(rows) < 2:
                 return None
             slopes = self._slopes(parameters, modes, rows)
@@ -244,17 +244,18 @@ class _Fit:
             parameters = parameters + np.clip(step, -0.3, 0.3)
             parameters[3] = np.clip(parameters[3], 0.05, 0.8)
         modes = self._model(parameters, size)
-        rows, columns, score = self._match(np.log(modes.frequency_hz), _FINE)
+        rows, columns, score = self._match(np.log(modes.frequency_hz), _FINE, self._odd(modes))
         if len(rows) < 2:
             return None
-        score += self._surprise(parameters) + self._odd(modes, rows, columns)
-        return _Try(parameters, modes, rows, columns, score)
+        return _Try(parameters, modes, rows, columns, score + self._surprise(parameters))
 
-    def _odd(self, modes, rows, columns) -> float:
-        """How odd the losses would be: wood loses more across the grain than along it."""
-        wanted = _loss_shares(modes, rows) @ self.expected.loss_factors
-        ratio = np.log(2 * np.array([self.heard[c].damping_ratio for c in columns]) / wanted)
-        return float(np.sum(np.minimum(np.nan_to_num(ratio / 0.5) ** 2, 4.0)))
+    def _odd(self, modes) -> np.ndarray:
+        """How odd the loss would be, (modes of the plate, modes heard): wood loses more across than along the grain."""
+        wanted = loss_shares(modes) @ self.expected.loss_factors
+        heard = 2 * np.array([mode.damping_ratio for mode in self.heard])
+        with np.errstate(divide="ignore", invalid="ignore"):
+            ratio = np.log(heard / wanted[:, None])
+        return np.minimum(np.nan_to_num(ratio / _LOSS_SPREAD, posinf=9, neginf=-9) ** 2, _ODDEST)
 
     def result(self, best: _Try, tie: bool) -> Inversion:
         modes, rows, columns = best.modes, best.rows, best.columns
@@ -274,7 +275,8 @@ class _Fit:
         )
         less_air = np.log(lighter.frequency_hz[rows] / modes.frequency_hz[rows])
         air_slopes = (gain @ less_air)[:3] / 0.1
-        loss, loss_u = self._losses(modes, rows, columns)
+        rung = [self.heard[c] for c in columns]
+        loss, loss_u = fit_losses(loss_shares(modes)[rows], rung, self.expected.loss_factors)
         matches = tuple(
             Match(
                 int(self.index[c]),
@@ -309,30 +311,6 @@ class _Fit:
             modes=modes,
             notes=_remarks(matches, foreign, free, tie, heard_enough),
         )
-
-    def _losses(self, modes, rows, columns) -> tuple[np.ndarray, np.ndarray]:
-        """Loss factors along, across and in shear with standard uncertainties, (3,) each; NaN where not heard."""
-        loss = np.array([2 * self.heard[c].damping_ratio for c in columns])
-        u = np.array([2 * self.heard[c].damping_ratio_u for c in columns])
-        usable = np.isfinite(loss) & np.isfinite(u) & (loss > 0)
-        shares, loss = _loss_shares(modes, rows)[usable], loss[usable]
-        u = np.hypot(u[usable], LOSS_U * loss)
-        found, trust = np.array(self.expected.loss_factors), np.ones(len(loss))
-        for _ in range(20):  # a mode that is far off counts less (Cauchy weights)
-            inverse = np.linalg.inv((shares.T * trust / u**2) @ shares + np.eye(3))
-            found = inverse @ (shares.T @ (trust * loss / u**2))
-            trust = 1 / (1 + ((loss - shares @ found) / (3 * u)) ** 2)
-        free = trust.sum() - 3
-        birge = max(1.0, np.sum(trust * ((loss - shares @ found) / u) ** 2) / free) if free > 0.5 else 1.0
-        found_u = np.sqrt(birge * np.diag(inverse))
-        poor = (found_u > 0.5 * np.abs(found)) | (found <= 0)
-        return np.where(poor, nan, found), np.where(poor, nan, found_u)
-
-
-def _loss_shares(modes, rows) -> np.ndarray:
-    """What bending along and across and shear have of each mode's energy, (n, 3); the coupling half and half."""
-    shares = modes.energy_shares[rows]
-    return shares[:, :3] + 0.5 * shares[:, 3:] * np.array([1, 1, 0])
 
 
 def _same(one: _Try, other: _Try) -> bool:

@@ -15,7 +15,8 @@ import numpy as np
 from ..errors import LuthkitError
 from .air import AIR_DENSITY_KG_M3
 from .bars import SHEAR_FACTOR, Bar, bending_frequencies_hz, torsion_frequency_hz
-from .inversion import ANY_WOOD, LOSS_U, MODEL_U, Expectation
+from .inversion import ANY_WOOD, MODEL_U, Expectation
+from .losses import LOSS_U
 
 RATIO, RATIO_U = 15.0, 5.0  # E / G of wood along the grain, and its scatter (Wood Handbook, table 5-1)
 _NEAR = 0.04  # a heard mode this near to a computed one is that one
