@@ -62,7 +62,7 @@ class ToneDifference:
     low: float  # 95 % interval
     high: float
     verdict: str
-    comment: str = ""
+    reason: str = ""
 
 
 @dataclass(frozen=True)
@@ -219,7 +219,7 @@ def _difference(measure, build, reference, heard) -> ToneDifference:
     few = min(own_n, other_n) < 2
     reach = float("nan") if few else _student(u, (own_u, own_free), (other_u, other_free)) * u
     low, high = value - reach, value + reach
-    verdict, comment = _judge(value, reach, log(1 + heard) if measure.ratio else heard, min(own_n, other_n))
+    verdict, reason = _judge(value, reach, log(1 + heard) if measure.ratio else heard, min(own_n, other_n))
 
     def told(x):
         return 100 * (exp(x) - 1) if measure.ratio else x
@@ -243,7 +243,7 @@ def _difference(measure, build, reference, heard) -> ToneDifference:
         low=told(low),
         high=told(high),
         verdict=verdict,
-        comment=comment,
+        reason=reason,
     )
 
 

@@ -109,7 +109,7 @@ def difference_rows(differences: tuple[ToneDifference, ...]) -> list[tuple[str, 
             with_error(d.reference, d.reference_u, unit=d.value_unit),
             _difference_text(d),
             d.verdict,
-            d.comment,
+            d.reason,
         )
         for d in differences
     ]

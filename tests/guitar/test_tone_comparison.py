@@ -92,7 +92,7 @@ def test_effective_degrees_of_freedom_are_those_of_the_gum():
 def test_one_strum_tells_nothing():
     found = compare_tone(guitar("A", strums(1, seed=1)), guitar("B", strums(5, seed=2)))
     assert {d.verdict for d in found.strums} == {CANNOT_TELL}
-    assert all("at least two" in d.comment and np.isnan(d.u) for d in found.strums)
+    assert all("at least two" in d.reason and np.isnan(d.u) for d in found.strums)
     assert "more strums" in found.summary[1]
 
 
