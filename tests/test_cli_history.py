@@ -1,12 +1,14 @@
 """`luthkit history`: exit codes, one sentence, valid JSON."""
 
 import json
+import shutil
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from luthkit.cli import main
+from luthkit.shop.logbook import start_logbook
 
 SAMPLE = str(Path(__file__).parent.parent / "sample_audio" / "build_four_over_time")
 
@@ -49,6 +51,15 @@ def test_what_is_wrong_is_one_sentence(words, code, sentence, capsys):
     assert main(["history", *words]) == code
     error = capsys.readouterr().err
     assert sentence in error and error.count("\n") == 1 and "Traceback" not in error
+
+
+def test_a_guitar_of_the_logbook_goes_by_its_name(tmp_path, capsys):
+    home = start_logbook(tmp_path / "my logbook").path
+    shutil.copytree(SAMPLE, home / "four")
+    assert main(["history", "build four", "--logbook", str(home)]) == 0
+    assert "19 sessions" in capsys.readouterr().out
+    assert main(["history", "build nine", "--logbook", str(home)]) == 2
+    assert "there is Build Four" in capsys.readouterr().err
 
 
 def test_verdicts_of_compare_use_the_study(tmp_path):

@@ -6,13 +6,15 @@ import os
 
 from ..errors import LuthkitError
 from .common import BadUse, add_output, check_paths, write_report
+from .logbook import add_place, place
 
 
 def add(commands) -> None:
     history = commands.add_parser("history", help="one guitar over months and years: settling, weather, alarm")
     history.add_argument(
-        "guitar", metavar="GUITAR", help="folder with its sessions (as in the logbook), or a table of readings"
+        "guitar", metavar="GUITAR", help="its name in the logbook, a folder with its sessions, or a table of readings"
     )
+    add_place(history)
     history.add_argument(
         "--within", type=float, default=0.5, metavar="PERCENT", help="how near to rest counts as settled (default 0.5)"
     )
@@ -34,15 +36,16 @@ def add(commands) -> None:
 
 
 def run(options) -> int:
+    where = _where(options)
     tables = [options.repeat_study] if options.repeat_study else []
-    check_paths([options.guitar, *tables, *options.settled], options.report)
+    check_paths([where, *tables, *options.settled], options.report)
     from ..guitar.follow import follow
     from ..shop.history import read_history
     from ..show import data
     from ..show.history import following_data, following_page, following_text
 
     thresholds, study = _thresholds(options.repeat_study)
-    history = read_history(options.guitar, hard_and_soft=options.hard_and_soft)
+    history = read_history(where, hard_and_soft=options.hard_and_soft)
     temperature, humidity = options.climate or (None, None)
     following = follow(
         history,
@@ -67,6 +70,16 @@ def run(options) -> int:
     if report:
         print(f"\nReport: {report}", flush=True)
     return 0
+
+
+def _where(options) -> str:
+    """The path of the guitar: as it was typed, else that of the guitar of this name in the logbook."""
+    if os.path.exists(options.guitar) and not options.logbook:
+        return options.guitar
+    try:
+        return os.fspath(place(options).guitar(options.guitar).path)
+    except LuthkitError as error:
+        raise BadUse(f"{options.guitar} does not exist, and: {error}") from error
 
 
 def _thresholds(table):
