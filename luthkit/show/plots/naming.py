@@ -64,6 +64,7 @@ def plot_outlines(naming: Naming, *, axes=None):
         columns = max(1, min(4, len(shown)))
         rows = max(1, -(-len(shown) // columns))
         figure = new_figure(width=11, height=4.0 * rows)
+        figure.get_layout_engine().set(rect=(0, 0, 1, 0.965))  # room for the titles of the first row
         axes = figure.subplots(rows, columns, squeeze=False).ravel()
         figure.supxlabel(
             "circles: measured where it was struck, filled = moves with the strongest place, crossed = against it; "
@@ -71,7 +72,7 @@ def plot_outlines(naming: Naming, *, axes=None):
             fontsize=9.5,
             color=FAINT,
         )
-    for ax in axes:
+    for ax in axes[len(shown) :]:
         ax.set_axis_off()
     for ax, named in zip(axes, shown, strict=False):
         _panel(ax, naming, named)
@@ -114,6 +115,10 @@ def _panel(ax, naming: Naming, named: NamedMode) -> None:
     if named.name == CANNOT_TELL:
         sure = f"perhaps {named.likeliest}, {100 * named.probability:.0f} %"
     ax.set_title(f"{named.mode.frequency_hz:.0f} Hz\n{named.name}\n{sure}", fontsize=10.5)
+    ax.set_xticks([])
+    ax.set_yticks([])
+    for spine in ax.spines.values():
+        spine.set_visible(False)
     ax.set_aspect("equal")
     ax.set_xlim(-0.21, 0.21)
     ax.set_ylim(-0.015, 0.505)
