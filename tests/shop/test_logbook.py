@@ -86,8 +86,9 @@ def test_the_memory_may_be_deleted_or_damaged_and_the_list_is_the_same(filled, m
 
 def test_a_changed_text_is_read_again(filled):
     filled.sessions()
-    lay(filled, "Wren", "2024-01-01", 'date = 2024-01-01\nstage = "finished"\n', when=LONG_AGO + 1)
-    assert listed(filled, stage="finished") == ["Wren 2024-01-01"]
+    same_size = 'date = 2024-01-01\nstage = "joined"\n[[recording]]\nfile = "a"\n'
+    lay(filled, "Wren", "2024-01-01", same_size, when=LONG_AGO + 1)
+    assert listed(filled, stage="joined") == ["Wren 2024-01-01"]
     shutil.rmtree(filled.path / "Wren" / "2024-01-01")
     assert "Wren 2024-01-01" not in listed(filled)
     memory = json.loads((filled.path / ".luthkit" / "index.json").read_text())
