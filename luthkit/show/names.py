@@ -15,7 +15,7 @@ from .words import taps_text, text_table, with_error
 NAME_HEADINGS = ("No.", "Frequency", "Q", "Name", "Sure", "Why")
 MEANING = (
     "The figure beside a name is the probability that the name is right, as far as luthkit can judge: on simulated "
-    "guitars 80 % was right in about 80 of 100 cases. No real guitar was at hand to check that.",
+    "guitars 80 % was right in 80 to 90 of 100 cases. No real guitar was at hand to check that: expect less there.",
     "A name is given from 70 % on. Below that it says “cannot tell”, with the two likeliest names.",
     "A frequency alone never names a mode: where air, top and back lie on different guitars overlaps.",
     "Where top and back ring at nearly the same pitch they move together in both modes, and no test makes one of them "
