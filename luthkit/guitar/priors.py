@@ -4,9 +4,9 @@ Ranges of frequency and Q are from memory (Fletcher and Rossing, The Physics of 
 Acoustics for Violin and Guitar Makers, ch. VI; Meyer; Richardson), made wider on purpose. How a mode answers to a plug,
 a mass or a blocked back, how loud it is, and how the places differ has no source of its own: those centres were written
 with the simulated guitars of `luthkit.simulate` in view (air, top and back as coupled oscillators, Christensen 1984,
-from memory; shapes invented there), and the spreads are a judgement. Figures measured on those same guitars are therefore
-kinder than a real workshop will be. Every quantity is taken as Student's t with four degrees of freedom, whose heavy
-tails leave room for the odd guitar.
+from memory; shapes invented there), and the spreads are a judgement. Figures measured on those same guitars are
+therefore kinder than a real workshop will be. Every quantity is taken as Student's t with four degrees of
+freedom, whose heavy tails leave room for the odd guitar.
 """
 
 from __future__ import annotations

@@ -8,8 +8,8 @@ crowded ones missed, a room mode here and there (`made_reading`). `--read N` che
 synthetic taps in a room. Truth of top against back: the mode in which more of the energy of both plates is the top's;
 where that is nearly even (40 to 60 %) no name is right, and figures are printed with and without those guitars.
 
-TRUST and SLIP were chosen on seeds from 100000 on; figures are of seeds from 0 on. The tables of guitar.priors were written
-with the spread of this very simulator in view: a test on guitars of its kind, not on real ones.
+TRUST and SLIP were chosen on seeds from 100000 on; figures are of seeds from 0 on. The tables of guitar.priors were
+written with the spread of this very simulator in view: a test on guitars of its kind, not on real ones.
 """
 
 from __future__ import annotations
