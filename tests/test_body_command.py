@@ -76,6 +76,8 @@ def test_a_folder_becomes_a_body(folder, guitar, by_hand):
     assert mass.u < 0.15 * mass.value
     assert abs(box.value - truth) < 3 * box.u and box.u < 0.03 * truth
     assert sheet.box_check.verdict == "they agree"
+    assert sheet.fit.beliefs["hole_radius_m"][0] == pytest.approx(0.050)  # 100 mm across, by session.toml
+    assert sheet.fit.beliefs["volume_m3"][0] == pytest.approx(0.0175)
     assert len(sheet.sources) == 9 and sheet.notes == ()
 
 
