@@ -79,7 +79,7 @@ def invert_strip(
     _, along, pairs = best
     log_along, ratio, covariance = _fit(bar, along, pairs, frequency, u, share)
     model = _bending(bar, float(np.exp(log_along)), ratio, share)
-    torsion, shear, shear_u = _torsion(bar, frequency, u, pairs, expected)
+    torsion, shear, shear_u = _torsion(bar, frequency, u, pairs, expected, air_density_kg_m3)
     loss, loss_u = _mean_loss([modes[k] for _, k in pairs])
     twist, twist_u = _mean_loss([modes[torsion]] if torsion is not None else [])
     notes = []
@@ -136,10 +136,10 @@ def _fit(bar, along, pairs, frequency, u, share):
     return theta[0], float(theta[1]), birge * inverse
 
 
-def _torsion(bar, frequency, u, pairs, expected):
+def _torsion(bar, frequency, u, pairs, expected, air):
     """(index of the heard twist or None, G, relative error): the heard mode, not a bending one, nearest to wood's G."""
     taken = {k for _, k in pairs}
-    share = 3 * pi / 32 * AIR_DENSITY_KG_M3 * bar.width_m / (bar.density_kg_m3 * bar.thickness_m)  # of its inertia
+    share = 3 * pi / 32 * air * bar.width_m / (bar.density_kg_m3 * bar.thickness_m)  # of its inertia (Lamb, art. 72)
     found = []
     for k in range(len(frequency)):
         shear = 1e9 * (frequency[k] / torsion_frequency_hz(bar, shear_modulus_pa=1e9)) ** 2 * (1 + share)

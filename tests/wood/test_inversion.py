@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from luthkit import LuthkitError
 from luthkit.wood.closed import closed_stiffness
-from luthkit.wood.inversion import Expectation, invert_modes
+from luthkit.wood.inversion import ANY_WOOD, Expectation, _Fit, invert_modes
 from luthkit.wood.plates import Plate, Stiffness, plate_modes
 
 LOSS = np.array([0.007, 0.020, 0.016])
@@ -191,3 +191,15 @@ def test_the_closed_formulas_as_they_are_printed():
     scale = 420 / 0.003**2
     assert found.along_pa / 12 == pytest.approx(0.0789 * scale * 54.272**2 * 0.55**4, rel=1e-3)
     assert found.shear_pa / 3 == pytest.approx(0.274 * scale * 38.660**2 * (0.55 * 0.2) ** 2, rel=1e-3)
+
+
+def test_the_slopes_are_those_of_the_frequencies():
+    """Against central differences, in ln E_L, ln E_R, ln G and nu."""
+    fit = _Fit(PLATE, heard_on(PLATE, SPRUCE), ANY_WOOD, 1.2)
+    middle = np.array([*np.log([11.9e9, 0.93e9, 0.76e9]), 0.37])
+    modes = fit._model(middle, 7)
+    slopes = fit._slopes(middle, modes, np.arange(8))
+    for k in range(4):
+        step = 1e-4 * (np.arange(4) == k)
+        up, down = (np.log(fit._model(middle + sign * step, 7).frequency_hz[:8]) for sign in (1, -1))
+        np.testing.assert_allclose(slopes[:, k], (up - down) / 2e-4, atol=2e-4)

@@ -76,7 +76,9 @@ def test_brought_to_one_climate():
     assert READING.at_climate["density"].value < READING.values["density"].value
     assert READING.at_climate["along"].relative_u > READING.values["along"].relative_u
     assert "loss_along" not in READING.at_climate
-    assert {p.name for p in READING.at_climate["along"].parts} > {"moisture", "answer to moisture"}
+    parts = {p.name: p.relative_u for p in READING.at_climate["along"].parts}
+    assert parts["moisture"] == pytest.approx(-sitka.slope_along * 0.5)  # known to 0.5 %
+    assert abs(parts["answer to moisture"]) == pytest.approx(0.3 * abs(np.log(step)), rel=1e-3)
     nobody = replace(DAY, moisture_percent=Quantity(float("nan"), float("nan")))
     assert dict(measure_wood(PIECE, heard_on(PLATE, SPRUCE), measurement=nobody).at_climate) == {}
 
