@@ -72,6 +72,16 @@ def test_two_motions_are_told_apart_and_not_averaged():
     assert np.median(beats) == pytest.approx(6e-4, rel=0.05)
 
 
+@pytest.mark.parametrize("lifted", [2, 3])
+def test_a_body_that_lifts_one_partial_does_not_change_the_pitch(lifted):
+    """The second or third partial 20 dB over all others: the sound nearly repeats within a part of its period."""
+    x = stiff_string(120.0, 5e-5)
+    t = np.arange(x.size) / RATE
+    f = lifted * 120.0 * np.sqrt(1 + 5e-5 * lifted**2)
+    note = read_note(x + 2.0 * np.cos(2 * np.pi * f * t) * np.exp(-1.2 * t), RATE)
+    assert cents(note.frequency_hz, 120.0) == pytest.approx(0, abs=0.5)
+
+
 def test_a_beating_partial_has_no_single_rate():
     """Two equal lines 1 Hz apart: a straight line through their beat would give nonsense."""
     t = np.arange(5 * RATE) / RATE
