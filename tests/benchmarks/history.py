@@ -43,7 +43,8 @@ def settled(seed: int):
         ours.append(rest.low < known < rest.high)
         low, value, high = plain_fit(series(history, course.series.mode))
         by_hand.append(low < known < high)
-        errors.append((abs(rest.value - known), abs(value - known), rest.high - rest.low))
+        far = abs(value - known) if np.isfinite(value) else np.inf
+        errors.append((abs(rest.value - known), far, rest.high - rest.low))
     return kind, ours, any(course.changed for course in following.courses), by_hand, errors
 
 
@@ -82,19 +83,30 @@ def main(arguments=None) -> None:
     parser.add_argument("--jobs", type=int, default=2)
     options = parser.parse_args(arguments)
     with ProcessPoolExecutor(options.jobs) as pool:
-        rest = list(pool.map(settled, range(options.guitars), chunksize=5))
-        alarms = list(pool.map(years, range(2 * options.guitars), chunksize=5))
-    print(f"{options.guitars} simulated histories, three modes each")
+        rest = pool.map(settled, range(options.guitars), chunksize=5)
+        alarms = pool.map(years, range(2 * options.guitars), chunksize=5)
+        show_rest(list(rest))
+        show_alarms(list(alarms))
+
+
+def show_rest(items) -> None:
+    """The table of values at rest."""
+    print(f"{len(items)} simulated histories, three modes each")
     for kind in (*KINDS, "all"):
-        some = [item for item in rest if kind in (item[0], "all")]
+        some = [item for item in items if kind in (item[0], "all")]
         errors = 100 * np.median([error for item in some for error in item[4]], axis=0)
         print(
             f"  {kind:15s} at rest in the 90 % band {_share([x for i in some for x in i[1]])} (by hand "
             f"{_share([x for i in some for x in i[3]])}); median error {errors[0]:.2f} % (by hand {errors[1]:.2f} %), "
-            f"band {errors[2]:.2f} % wide; called changed {_share([item[2] for item in some])}"
+            f"band {errors[2]:.2f} % wide; called changed {_share([item[2] for item in some])}",
+            flush=True,
         )
-    found = [item[1] for item in alarms if item[0]]
-    quiet = [item for item in alarms if not item[0]]
+
+
+def show_alarms(items) -> None:
+    """How often a fault is found, and how often one is seen where there is none."""
+    found = [item[1] for item in items if item[0]]
+    quiet = [item for item in items if not item[0]]
     print(f"  3 % fall in two modes of five: 'have it looked at' within two sessions {_share(found)} of {len(found)}")
     print(
         f"  false alarms in a year of monthly sessions: {_share([item[1] for item in quiet])} of {len(quiet)}; "
