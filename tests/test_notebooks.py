@@ -1,6 +1,7 @@
 """The notebooks: shipped clean, no code to read, and they run from top to bottom on the sample guitars."""
 
 import ast
+import os
 import shutil
 import subprocess
 import sys
@@ -8,7 +9,7 @@ from pathlib import Path
 
 import nbformat
 import pytest
-from lab import open_notebook, running_lab
+from lab import CHROMIUM
 
 HOME = Path(__file__).parent.parent
 NOTEBOOKS = sorted((HOME / "notebooks").glob("[0-9]_*.ipynb"))
@@ -28,9 +29,8 @@ def bench(tmp_path_factory):
 
 
 def test_the_notebooks_are_numbered_in_the_order_of_the_work():
-    numbers = [int(path.stem[0]) for path in NOTEBOOKS]
-    assert numbers == sorted(set(numbers)) and numbers[0] == 0
-    assert {"0_record", "1_read_modes", "2_compare_with_reference"} <= {path.stem for path in NOTEBOOKS}
+    assert [path.stem[0] for path in NOTEBOOKS] == [str(k) for k in range(len(NOTEBOOKS))]
+    assert len(NOTEBOOKS) == 8
 
 
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=ids)
@@ -50,6 +50,7 @@ def test_shipped_without_outputs_and_with_the_code_hidden(path):
         assert "luthkit.show.forms" in cell.source
 
 
+@pytest.mark.skipif(os.path.exists(CHROMIUM), reason="test_workshop_in_a_browser.py runs them all")
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=ids)
 def test_runs_from_top_to_bottom_on_the_sample_guitars(path, bench):
     code = (
@@ -69,37 +70,3 @@ def test_runs_from_top_to_bottom_on_the_sample_guitars(path, bench):
     for cell in book.cells:
         for output in cell.get("outputs", ()):
             assert output.output_type in ("execute_result", "display_data"), output
-
-
-@pytest.fixture(scope="module")
-def lab(bench):
-    """A JupyterLab of its own; gives the address of a notebook by its name."""
-    with running_lab(bench) as address:
-        yield address
-
-
-@pytest.mark.browser
-@pytest.mark.parametrize(
-    ("name", "pick", "press"),
-    [
-        ("1_read_modes", ("Guitar", 1), "Read modes"),
-        ("2_compare_with_reference", ("References", 1), "Compare"),
-        ("3_name_modes_and_body", ("Guitar", 1), "Name the modes"),
-    ],
-)
-def test_in_a_browser_another_guitar_gives_another_picture(lab, name, pick, press):
-    with open_notebook(lab(name)) as page:
-        status, picture = page.locator(".luthkit-status"), page.locator(".luthkit-page img").first
-        status.get_by_text("Done (1).").wait_for()
-        before, table = picture.get_attribute("src"), page.locator(".luthkit-page table").first.inner_text()
-        page.get_by_label(pick[0], exact=True).select_option(index=pick[1])
-        page.get_by_role("button", name=press).click()
-        status.get_by_text("Done (2).").wait_for()
-        assert picture.get_attribute("src") != before
-        assert page.locator(".luthkit-page table").first.inner_text() != table
-        elsewhere = page.get_by_label("elsewhere").first
-        elsewhere.fill("/nowhere/at <all>")
-        elsewhere.press("Tab")
-        page.get_by_role("button", name=press).click()
-        status.get_by_text("/nowhere/at <all> does not exist").wait_for()
-        assert "Traceback" not in page.locator("body").inner_text()

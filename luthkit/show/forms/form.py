@@ -40,15 +40,11 @@ class Form:
         self._fields = fields
         self._name = name
         self._worker = None
-        self._go = widgets.Button(
-            description=verb, button_style="primary", icon="check", layout={"width": "auto", "min_width": "10rem"}
-        )
-        self._stop = widgets.Button(description="Stop", disabled=True, icon="stop")
-        self._save = widgets.Button(description="Save report", disabled=True, icon="save")
-        self._sheet = widgets.Button(description="Save sheet (PDF)", disabled=True, icon="file")
-        self._pieces = widgets.Button(
-            description="Save pictures and tables", disabled=True, icon="table", layout={"width": "16rem"}
-        )
+        self._go = _button(verb, "check", button_style="primary")
+        self._stop = _button("Stop", "stop", disabled=True)
+        self._save = _button("Save report", "save", disabled=True)
+        self._sheet = _button("Save sheet (PDF)", "file", disabled=True)
+        self._pieces = _button("Save pictures and tables", "table", disabled=True)
         self._status = widgets.HTML()
         self._status.add_class("luthkit-status")
         self._page = widgets.HTML()
@@ -138,6 +134,11 @@ class Form:
                 value = before[field.description]
                 with suppress(Exception):  # a folder that is gone, a word that is no choice any more
                     field.value = tuple(value) if isinstance(value, list) else value
+
+
+def _button(words: str, icon: str, **options) -> widgets.Button:
+    """A button as wide as its words, at any zoom."""
+    return widgets.Button(description=words, icon=icon, layout={"width": "auto", "min_width": "6rem"}, **options)
 
 
 class _Clock:

@@ -1,0 +1,87 @@
+"""A workshop as the maker sees it: a real JupyterLab, a real browser, every notebook, no network."""
+
+import urllib.parse
+
+import pytest
+from lab import browser_page, open_notebook, running_lab
+
+from luthkit.shop.workshop import lab_command, lay_out
+
+# notebook: how many forms, what to change in the first (label, list entry or text), and its button
+FORMS = {
+    "1_read_modes": (1, "Guitar", 1, "Read modes"),
+    "2_compare_with_reference": (1, "References", 1, "Compare"),
+    "3_name_modes_and_body": (2, "Guitar", 1, "Name the modes"),
+    "4_strums_and_plucks": (2, "Guitar", 1, "Read strums and plucks"),
+    "5_follow_a_guitar": (3, "Guitar", 1, "Follow"),
+    "6_wood": (1, "Piece", 1, "Measure"),
+    "7_choose_wood": (1, "Near enough (steps)", "3", "Choose the wood"),
+}
+NARROW_125 = {"viewport": {"width": 1024, "height": 640}, "device_scale_factor": 1.25}  # 1280x800 at 125 %
+CUT_OFF = """() => [...document.querySelectorAll('.jp-OutputArea .widget-label, .jp-OutputArea .widget-button')]
+    .filter(e => e.offsetParent && e.scrollWidth > e.clientWidth + 1).map(e => e.textContent)"""
+UNREACHABLE = """() => [...document.querySelectorAll('.jp-OutputArea :is(button, select, input)')]
+    .filter(e => e.offsetParent && !e.disabled && e.tabIndex < 0).map(e => e.outerHTML.slice(0, 80))"""
+WITHOUT_ALT = "() => [...document.querySelectorAll('.luthkit-page img')].filter(e => !e.alt).length"
+
+
+@pytest.fixture(scope="module")
+def workshop(tmp_path_factory):
+    """Where a notebook of a freshly laid out workshop is to be seen."""
+    folder = tmp_path_factory.mktemp("bench") / "Werkstatt Größe 2"
+    lay_out(folder)
+    with running_lab(folder, lab_command(folder)[1]) as address:
+        yield address
+
+
+def asked_elsewhere(page):
+    hosts = {urllib.parse.urlsplit(url).hostname for url in page.requested if url.startswith(("http", "ws"))}
+    return hosts - {"127.0.0.1"}
+
+
+@pytest.mark.browser
+def test_the_first_page_answers_what_to_do_now(workshop):
+    with browser_page() as page:
+        page.goto(workshop())
+        page.get_by_role("heading", name="What do I do now?").wait_for()
+        page.get_by_role("link", name="1 read modes").click()
+        page.get_by_text("Python 3 (ipykernel) | Idle").wait_for()
+        page.get_by_role("button", name="Open the form").wait_for()
+        assert page.get_by_text("Would you like to").count() == 0  # no question about news
+        assert asked_elsewhere(page) == set()
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("name", FORMS)
+def test_another_choice_gives_another_picture_and_table(workshop, name, tmp_path):
+    n_forms, label, choice, button = FORMS[name]
+    options = NARROW_125 if int(name[0]) % 2 else {}
+    with open_notebook(workshop(name), **options) as page:
+        for k in range(n_forms):
+            page.locator(".luthkit-status").nth(k).get_by_text("Done (1).").wait_for()
+        status, shown = page.locator(".luthkit-status").first, page.locator(".luthkit-page").first
+        picture = shown.locator("img").first
+        before, table = picture.get_attribute("src"), shown.locator("table").first.inner_text()
+        field = page.get_by_label(label, exact=True).first
+        if isinstance(choice, int):
+            field.select_option(index=choice)
+        else:
+            field.fill(choice)
+            field.press("Tab")
+        press = page.get_by_role("button", name=button).first
+        press.focus()
+        page.keyboard.press("Enter")
+        status.get_by_text("Done (2).").wait_for()
+        assert picture.get_attribute("src") != before
+        assert shown.locator("table").first.inner_text() != table
+        page.screenshot(path=tmp_path / f"{name}.png")
+        assert page.evaluate(CUT_OFF) == []
+        assert page.evaluate(UNREACHABLE) == []
+        assert page.evaluate(WITHOUT_ALT) == 0
+        elsewhere = page.get_by_label("elsewhere").first
+        elsewhere.fill("/nowhere/at <all>")
+        elsewhere.press("Tab")
+        press.click()
+        status.get_by_text("/nowhere/at <all>").wait_for()
+        assert "Traceback" not in page.locator("body").inner_text()
+        assert asked_elsewhere(page) == set()
