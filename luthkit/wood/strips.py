@@ -77,8 +77,13 @@ def invert_strip(
             "of this size and mass; check length, thickness and mass"
         )
     _, along, pairs = best
-    log_along, ratio, covariance = _fit(bar, along, pairs, frequency, u, share)
-    model = _bending(bar, float(np.exp(log_along)), ratio, share)
+    for _ in range(3):  # once shear is known better, a higher mode may prove to be one more of bending
+        log_along, ratio, covariance = _fit(bar, along, pairs, frequency, u, share)
+        model = _bending(bar, float(np.exp(log_along)), ratio, share)
+        again = _pairs(model, frequency)
+        if again == pairs or not again:
+            break
+        pairs, along = again, float(np.exp(log_along))
     torsion, shear, shear_u = _torsion(bar, frequency, u, pairs, expected, air_density_kg_m3)
     loss, loss_u = _mean_loss([modes[k] for _, k in pairs])
     twist, twist_u = _mean_loss([modes[torsion]] if torsion is not None else [])

@@ -4,7 +4,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from luthkit import LuthkitError
@@ -21,6 +21,8 @@ def heard(*frequencies, loss=0.01, u=1e-4):
 
 @settings(max_examples=15, deadline=None)
 @given(along=st.floats(8e9, 16e9), ratio=st.floats(9, 24), thick=st.floats(3e-3, 15e-3), n=st.integers(2, 4))
+@example(12.3e9, 24.0, 0.015, 4)  # thick and soft in shear: the fourth mode is known for what it is after the fit only
+@example(9.4e9, 9.0, 0.015, 4)
 def test_a_strip_comes_back_from_its_bending_modes(along, ratio, thick, n):
     bar = Bar(0.45, 0.03, thick, 450 * 0.45 * 0.03 * thick)
     modes = bending_frequencies_hz(bar, modulus_pa=along, modulus_ratio=ratio, n_modes=n)
