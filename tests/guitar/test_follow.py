@@ -46,17 +46,17 @@ def test_the_fault_comes_first():
 
 
 def test_many_courses_are_judged_together():
-    """Guitars that do not change: with six courses each at 3 % alone, one in six would be called changed."""
+    """Guitars that do not change: with six courses each at 2 % alone, one in nine would be called changed."""
     called = [any(c.changed for c in follow(made(seed, kind="no change", days=DAYS)[0]).courses) for seed in range(12)]
     assert sum(called) <= 2
 
 
 def test_holm_by_hand():
-    """Holm 1979: the smallest chance against 3 % / n, the next against 3 % / (n - 1), until one fails; then all do."""
-    courses = [SimpleNamespace(chance=chance, changed=chance < 0.03) for chance in (0.02, 0.004, 0.6, 0.011, np.nan)]
-    # 0.004 < 0.03 / 4, but 0.011 > 0.03 / 3: that one and 0.02 are taken back
-    assert [course.chance for course in _not_enough(courses)] == [0.011, 0.02]
-    assert _not_enough([SimpleNamespace(chance=0.02, changed=True)]) == []
+    """Holm 1979: the smallest chance against 2 % / n, the next against 2 % / (n - 1), until one fails; then all do."""
+    courses = [SimpleNamespace(chance=chance, changed=chance < 0.02) for chance in (0.015, 0.004, 0.6, 0.009, np.nan)]
+    # 0.004 < 0.02 / 4, but 0.009 > 0.02 / 3: that one and 0.015 are taken back
+    assert [course.chance for course in _not_enough(courses)] == [0.009, 0.015]
+    assert _not_enough([SimpleNamespace(chance=0.015, changed=True)]) == []
 
 
 def test_few_sessions_say_so():
