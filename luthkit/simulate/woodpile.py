@@ -19,6 +19,7 @@ from .recipe import SEED
 FOLDER = "stock"
 SAMPLE_RATE_HZ = 22_050
 N_TAPS, GAP_S, SNR_DB = 5, 1.5, 40.0
+RING_S = 8.0  # the lowest bending rings for seconds: each tap falls into what is left of those before
 PLATE = Plate(length_m=0.550, width_m=0.200, thickness_m=0.00300, mass_kg=0.1392)
 SPRUCE = Stiffness(along_pa=12.4e9, across_pa=0.86e9, shear_pa=0.79e9, poisson_ratio=0.38)
 LOSS_FACTORS = (0.0072, 0.0205, 0.0163)
@@ -54,7 +55,7 @@ def _taps(place: str):
     """Five taps at one place of the plate, in a dead room."""
     body, number = wood_body(), list(PLACES).index(place)
     rng = np.random.default_rng([SEED, 31, number])
-    dry = body.impulse_response(GAP_S, SAMPLE_RATE_HZ, number)
+    dry = body.impulse_response(RING_S, SAMPLE_RATE_HZ, number)
     first = fftconvolve(dry, force_pulse(0.8e-3, SAMPLE_RATE_HZ))
     gain = 0.25 / np.abs(first).max()
     onsets = 0.6 + np.cumsum([0.0, *rng.uniform(GAP_S, GAP_S + 0.2, N_TAPS - 1)])

@@ -65,14 +65,15 @@ def hammered(folder, spruce, *, broken=False):
     rng, rate, body = np.random.default_rng(4), 22_050, wood_body()
     (folder / "taps").mkdir()
     for number, place in enumerate(("corner", "end", "side")):
-        dry = body.impulse_response(1.4, rate, number)
+        dry = body.impulse_response(8.0, rate, number)  # it rings on into the next taps
         samples = 2e-5 * rng.standard_normal((round(8.6 * rate), 2))
         for k in range(5):
             start = round((0.6 + 1.6 * k) * rate)
             pulse = force_pulse(rng.uniform(6e-4, 9e-4), rate) * rng.uniform(0.6, 1.4)
-            samples[start : start + len(pulse), 0] += 3 * pulse
-            other = rng.standard_normal(len(pulse)) if broken else pulse
-            blow = np.convolve(dry, other)[: round(1.4 * rate)]
+            burst = rng.standard_normal(round(0.1 * rate)) / 30  # of a loose cable
+            force = burst if broken else 3 * pulse
+            samples[start : start + len(force), 0] += force
+            blow = np.convolve(dry, pulse)
             stop = min(start + len(blow), len(samples))
             samples[start:stop, 1] += 0.3 * (blow / np.abs(blow).max())[: stop - start]
         soundfile.write(folder / "taps" / f"{place}.wav", samples, rate, subtype="FLOAT")
