@@ -48,7 +48,7 @@ def speed_of_sound_m_s(
     formula of Cramer (1993) from 0 to 30 degrees.
 
     >>> round(float(speed_of_sound_m_s(20.0)), 1)
-    343.8
+    343.9
     """
     temperature_c = np.asarray(temperature_c, dtype=float)
     vapour = 610.94 * np.exp(17.625 * temperature_c / (temperature_c + 243.04))

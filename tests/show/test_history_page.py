@@ -94,19 +94,19 @@ def test_the_repeat_study_in_words():
     assert "hung up again" in text and "nothing touched" in text and "another hand" in text
 
 
-def test_the_forms_start_on_the_samples(monkeypatch):
-    monkeypatch.chdir(HOME / "notebooks")
-    found = find_histories()
+def test_the_forms_start_on_the_samples(monkeypatch, tmp_path):
+    monkeypatch.chdir(tmp_path)  # where choices are remembered
+    found = find_histories(HOME)
     assert len(found) == len(set(found)) >= 2 and any("build_four_over_time" in path for path in found)
-    for form, word in ((history_form(), "Build Four"), (start_form(), "a new guitar")):
+    for form, word in ((history_form(start=HOME), "Build Four"), (start_form(start=HOME), "a new guitar")):
         texts = [str(child.value) for child in form.children if hasattr(child, "value")]
         assert any("Done (1)." in text for text in texts), texts
         assert any(word in text and "<img" in text and "<table>" in text for text in texts)
 
 
-def test_a_form_says_what_is_wrong(monkeypatch):
-    monkeypatch.chdir(HOME / "notebooks")
-    form = start_form()
+def test_a_form_says_what_is_wrong(monkeypatch, tmp_path):
+    monkeypatch.chdir(tmp_path)
+    form = start_form(start=HOME)
     mode = next(child for child in form.children if getattr(child, "description", "") == "Mode")
     go = next(
         b for box in form.children if hasattr(box, "children") for b in box.children if b.description == "Look back"
