@@ -3,9 +3,9 @@
 import lmfit
 import numpy as np
 import pytest
+from guitar.histories import made
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from guitar.histories import made
 
 from luthkit import LuthkitError
 from luthkit.guitar.history import PLANNING_DOF, Series, history_from_rows, series
@@ -25,7 +25,7 @@ def plain_series(value_log, *, days=DAYS, u=0.001, climate=True, quantity="frequ
     return Series("m", quantity, day_one, days, value_log, np.full(n, u), *steady, np.full(n, np.nan), **options)
 
 
-def noise(seed, n=len(DAYS), sd=0.003):
+def noise(seed, n=14, sd=0.003):
     return np.random.default_rng(seed).normal(0, sd, n)
 
 
@@ -67,16 +67,15 @@ def test_no_change_is_called_changed_as_often_as_stated(chance):
 
 
 @settings(max_examples=15, deadline=None)
-@given(st.integers(0, 10**6), st.floats(-1.0, 1.0), st.floats(0.5, 2.0))
-def test_units_do_not_matter(seed, shift, stretch):
-    """The same series an octave up, or all scatter stretched, gives the same chance and the moved level."""
+@given(st.integers(0, 10**6), st.floats(-1.0, 1.0))
+def test_units_do_not_matter(seed, shift):
+    """The same series at another pitch gives the same chance, shape and scatter, and the moved level."""
     value = 5.0 + 0.01 * np.exp(-DAYS / 30) + noise(seed)
     first = settle(plain_series(value, u=0.0))
     moved = settle(plain_series(value + shift, u=0.0))
-    assert moved.chance == pytest.approx(first.chance)
+    assert moved.chance == pytest.approx(first.chance, abs=0.002)
+    assert (moved.shape, moved.scatter) == (first.shape, first.scatter)
     assert moved.settled_log.value - shift == pytest.approx(first.settled_log.value, abs=1e-9)
-    wide = settle(plain_series(5.0 + stretch * (value - 5.0), u=0.0, scatter=0.003 * stretch))
-    assert wide.scatter / stretch == pytest.approx(first.scatter)
 
 
 def test_what_could_have_been_seen_shrinks_with_more_sessions():
