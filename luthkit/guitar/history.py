@@ -181,7 +181,8 @@ def history_from_rows(name: str, rows: Iterable[Mapping], events: Iterable[Mappi
 
     Each row has `date` and `mode` (and `session`, where there are several a day), `frequency_hz` and
     `damping_ratio`; it may have `frequency_u_hz`, `damping_ratio_u`, `temperature_c`, `relative_humidity_percent`,
-    `mass_g` and `wing_balance_db`. Rows of `events` have `date`, `kind` and `note`. Numbers may be text; an empty cell is not noted (NaN).
+    `mass_g` and `wing_balance_db`. Rows of `events` have `date`, `kind` and `note`. Numbers may be text; an empty
+    cell is not noted (NaN).
 
     Raises `LuthkitError` for a missing column, or a cell that is no date or number.
     """
