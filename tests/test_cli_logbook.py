@@ -11,6 +11,7 @@ from luthkit.cli import main
 from luthkit.guitar.profile import make_profile
 from luthkit.shop import reading
 from luthkit.shop.profile_file import read_profile, write_profile
+from luthkit.shop.session import read_session
 
 
 @pytest.fixture
@@ -41,6 +42,21 @@ def test_keep_look_note_pack_and_unpack(shop, capsys):
     assert "Wren    build  strung  1         2024-03-09" in capsys.readouterr().out
 
 
+def test_loose_taps_are_kept_with_their_place_or_the_want_of_it_is_told(shop, capsys):
+    assert main(["keep", "recorder/b.wav", "--guitar", "Wren", "--date", "2024-03-10"]) == 0
+    text = shop / "logbook" / "Wren" / "2024-03-10" / "session.toml"
+    said = capsys.readouterr().out
+    assert "Where the taps were struck is not noted: name it with --position" in said and str(text.parent.name) in said
+    text.write_text(text.read_text() + 'position = "rim"\n', encoding="utf-8")  # as the sentence says
+    assert dict(read_session(text.parent).positions) == {"b.wav": "rim"} and main(["verify"]) == 0
+    placed = ["--guitar", "Wren", "--date", "2024-03-11", "--position", "bridge centre", "--placement", "2"]
+    capsys.readouterr()
+    assert main(["keep", "recorder/taps/a.wav", *placed]) == 0
+    assert "not noted" not in capsys.readouterr().out
+    (tap,) = read_session(shop / "logbook" / "Wren" / "2024-03-11").recordings
+    assert (tap.position, tap.placement) == ("bridge centre", "2")
+
+
 def test_verify_says_what_is_lost_with_its_exit_code(shop, capsys):
     main(["keep", "recorder"])
     assert main(["verify"]) == 0
@@ -62,6 +78,9 @@ def test_verify_says_what_is_lost_with_its_exit_code(shop, capsys):
         (["keep", "--event", "repair"], 2, "needs --guitar"),
         (["keep", "recorder", "--temperature-c", "200"], 1, "temperature_c is 200"),
         (["keep", "recorder", "--logbook", "recorder"], 1, "is no logbook"),
+        (["keep", "recorder/b.wav", "--position", "soundhole"], 1, "allowed are bridge centre"),
+        (["keep", "recorder", "--position", "rim"], 1, "no tap of Number 12 is in want of a position"),
+        (["keep", "--event", "repair", "--guitar", "Wren", "--position", "rim"], 2, "are for recordings of taps"),
         (["verify", "Wren"], 1, "no guitar in the logbook is called 'Wren'"),
         (["logbook", "--start", "recorder"], 1, "is not an empty folder"),
         (["parcel", "Wren", "x.zip"], 1, "no guitar in the logbook"),

@@ -21,6 +21,8 @@ def add(commands) -> None:
     command.add_argument("--role", default="", help="of a new guitar: build, reference or other")
     command.add_argument("--date", metavar="YYYY-MM-DD", help="the day of the session or event")
     command.add_argument("--event", metavar="KIND", help="strung, strings changed, set-up, repair or other")
+    command.add_argument("--position", metavar="PLACE", help="where all taps were struck that do not say it")
+    command.add_argument("--placement", metavar="WORD", help="in which set-up, such as 1, where the taps do not say it")
     for word in _WORDS:
         command.add_argument(f"--{word.replace('_', '-')}", metavar="TEXT")
     for number in _NUMBERS:
@@ -34,6 +36,8 @@ def run(options) -> int:
     date = day(options.date) if options.date else None
     if bool(options.source) == bool(options.event):
         raise BadUse("name what is to be kept: a folder, sound files or a parcel, or else --event with --guitar")
+    if (options.position or options.placement) and (options.event or options.source[0].lower().endswith(".zip")):
+        raise BadUse("--position and --placement are for recordings of taps; leave them out here")
     check_paths(options.source, None)
     done = _event(options, date) if options.event else _sound(options, date)
     if options.json:
@@ -42,6 +46,8 @@ def run(options) -> int:
         print(data.to_json(done), flush=True)
     else:
         print(done["done"], flush=True)
+        if done.get("remark"):
+            print(done["remark"], flush=True)
     return 0
 
 
@@ -58,7 +64,7 @@ def _event(options, date) -> dict:
 
 
 def _sound(options, date) -> dict:
-    from ..shop.keeping import add_guitar, add_session
+    from ..shop.keeping import add_guitar, add_session, position_remark
     from ..shop.parcel import unpack
 
     logbook, first = place(options), options.source[0]
@@ -75,6 +81,17 @@ def _sound(options, date) -> dict:
         add_guitar(logbook, options.guitar, role=options.role)
     source = first if len(options.source) == 1 else options.source
     kept = add_session(
-        logbook, source, guitar=options.guitar, words={key: value for key, value in said.items() if value is not None}
+        logbook,
+        source,
+        guitar=options.guitar,
+        words={key: value for key, value in said.items() if value is not None},
+        position=options.position or "",
+        placement=options.placement or "",
     )
-    return {"done": f"Kept as {kept.path}", "guitar": kept.guitar, "path": str(kept.path), "date": kept.date}
+    return {
+        "done": f"Kept as {kept.path}",
+        "guitar": kept.guitar,
+        "path": str(kept.path),
+        "date": kept.date,
+        "remark": position_remark(kept, how="name it with --position"),
+    }

@@ -41,7 +41,7 @@ from .safe import (
     write_new,
     write_whole,
 )
-from .session import FILE_NAME, Session, check_words, read_session
+from .session import FILE_NAME, POSITIONS, Session, check_words, read_session
 from .session_text import session_text
 
 UNDATED = "undated"
@@ -49,7 +49,13 @@ _CHUNK_BYTES = 1 << 20
 
 
 def add_session(
-    logbook, source, *, guitar: str | None = None, words: Mapping[str, object] | None = None
+    logbook,
+    source,
+    *,
+    guitar: str | None = None,
+    words: Mapping[str, object] | None = None,
+    position: str = "",
+    placement: str = "",
 ) -> LoggedSession:
     """Copy a session into the logbook; the source is not touched.
 
@@ -58,16 +64,18 @@ def add_session(
         recordings lie anywhere. Texts and pictures that lie in the folder beside the recordings come along.
     guitar : what the guitar is called, where the source does not say so. It is new in the logbook if need be.
     words : what session.toml is to say beyond what the source says, e.g. date, stage, temperature_c.
+    position, placement : where all taps were struck that do not say it, one of `POSITIONS`, and in which set-up.
 
     The session appears in one step when all of it is on the disk. Its folder is called by its date; names of
     files that some system would not take are changed. A session.toml to which nothing is added is copied as it is.
 
-    Raises `LuthkitError` for words that are not known, a source that cannot be read, a session whose sound is
-    in the logbook already, and a logbook that cannot be written to.
+    Raises `LuthkitError` for words that are not known, a position or placement that no tap is in want of, a source
+    that cannot be read, a session whose sound is in the logbook already, and a logbook that cannot be written to.
     """
     logbook = as_logbook(logbook)
     folder = Path(source).expanduser() if isinstance(source, (str, os.PathLike)) else None
-    session = source if isinstance(source, Session) else read_session(folder if folder else source)
+    given = source if isinstance(source, Session) else read_session(folder if folder else source)
+    session = _filled(given, position=position, placement=placement)
     extras = _papers_in(folder) if folder and folder.is_dir() else []
     said = {**session.conditions, **(words or {})}
     name = guitar or str(said.get("guitar") or session.name)
@@ -79,7 +87,8 @@ def add_session(
         recordings.append(replace(recording, name=taken[-1]))
     wanted = Session(name, tuple(recordings), frozen_dict(conditions))
     own = folder / FILE_NAME if folder and (folder / FILE_NAME).is_file() else None
-    if own and not words and not guitar and taken == [recording.name for recording in session.recordings]:
+    as_given = session is given and taken == [recording.name for recording in session.recordings]
+    if own and as_given and not words and not guitar:
         text = own.read_bytes()
     else:
         text = (_first_remarks(own) + session_text(wanted)).encode("utf-8", "backslashreplace")
@@ -107,6 +116,21 @@ def add_session(
                 break
     enlist(home.path)
     return LoggedSession(home.name, target, day, str(conditions.get("stage", "")), wanted.conditions)
+
+
+def position_remark(kept: LoggedSession, *, how: str) -> str:
+    """One sentence where taps of a kept session do not say where they were struck, "" otherwise.
+
+    how : what the maker can do about it next time, such as "name it with --position".
+    """
+    struck = list(read_session(kept.path).positions.values())
+    if all(struck):
+        return ""
+    which = f"{struck.count('')} of {len(struck)} recordings of taps" if any(struck) else "the taps"
+    return (
+        f"Where {which} were struck is not noted: {how} next time, or write it into {kept.path / FILE_NAME}, "
+        'a line such as position = "bridge centre" under each [[recording]] (that file may be edited; sound may not).'
+    )
 
 
 def add_guitar(logbook, name: str, *, role: str = "", **words: str) -> LoggedGuitar:
@@ -151,6 +175,20 @@ def add_event(logbook, guitar: str, kind: str, *, date: datetime.date, note: str
         text = where.read_text(encoding="utf-8-sig") if where.exists() else HEAD
         write_whole(where, text + ("" if text.endswith("\n") else "\n") + line.getvalue())
     return event
+
+
+def _filled(session: Session, **words: str) -> Session:
+    """The session with `position` and `placement` for its taps that do not say them; what was noted stands."""
+    words = {key: text for key, text in words.items() if text}
+    if words.get("position", POSITIONS[0]) not in POSITIONS:
+        raise LuthkitError(f"the position {words['position']!r} is not known; allowed are {', '.join(POSITIONS)}")
+    for key, text in words.items():
+        wanting = [r.name for r in session.of_kind() if not getattr(r, key)]
+        if not wanting:
+            raise LuthkitError(f"no tap of {session.name} is in want of a {key}, but {text!r} was given; leave it out")
+        recordings = tuple(replace(r, **{key: text}) if r.name in wanting else r for r in session.recordings)
+        session = replace(session, recordings=recordings)
+    return session
 
 
 def _safe_path(name: str) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from .session import Session
 
 _FIRST = ("guitar", "date", "stage", "stage_note")  # what a reader looks for at the top
-_RECORDING = ("kind", "position", "placement", "condition", "added_mass_g")
+_RECORDING = ("kind", "position", "placement", "condition", "added_mass_g", "string", "pluck_point")
 
 
 def session_text(session: Session) -> str:

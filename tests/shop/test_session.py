@@ -244,8 +244,18 @@ def test_the_copy_of_a_synchronising_program_is_left_out_and_told(folder):
     assert "1 (conflicted copy 2024-03-10).wav looks like a copy" in session.notes[0]
 
 
-def test_a_session_goes_into_text_and_comes_back(folder):
-    write(folder, FULL)
+PLUCK = """
+[[recording]]
+file = "2.wav"
+kind = "pluck"
+string = "E2"
+pluck_point = "a fifth of the scale"
+"""
+
+
+@pytest.mark.parametrize("said", [FULL, FULL + PLUCK])
+def test_a_session_goes_into_text_and_comes_back(folder, said):
+    write(folder, said)
     session = read_session(folder)
     write(folder, session_text(session))
     again = read_session(folder)

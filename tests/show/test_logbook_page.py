@@ -108,6 +108,15 @@ def test_a_maker_keeps_notes_and_checks(shop):
     hand["Do it"].click()
     assert hand.said == "Done (1)." and "Kept as" in hand["luthkit-page"].value and hand.picture
     assert (shop / "logbook" / "Wren" / "2024-02-10" / "taps" / "a.wav").is_file()
+    loose = shop / "loose"
+    loose.mkdir()
+    (source / "b.wav").rename(loose / "one.wav")
+    for struck, told in (("as session.toml says", True), ("rim", False)):
+        (loose / "one.wav").write_bytes((loose / "one.wav").read_bytes() + b"\0" * 2)  # new sound
+        hand["Recordings in"].value, hand["Where struck"].value = str(loose), struck
+        hand["Do it"].click()
+        assert "Kept as" in hand["luthkit-page"].value, hand.said
+        assert ("choose it under Where struck" in hand["luthkit-page"].value) is told
     choose(hand, "note")
     hand["What was done"].value, hand["Day"].value = "repair", "2024-02-11"
     hand["Do it"].click()

@@ -10,10 +10,11 @@ import ipywidgets as widgets
 
 from ...errors import LuthkitError
 from ...shop.events import EVENT_KINDS
-from ...shop.keeping import add_event, add_guitar, add_session
+from ...shop.keeping import add_event, add_guitar, add_session, position_remark
 from ...shop.logbook import ROLES, find_logbook, logbook_around, start_logbook
 from ...shop.overview import overview
 from ...shop.parcel import pack, unpack
+from ...shop.session import POSITIONS
 from ...shop.stages import STAGES
 from ...shop.verify import verify
 from ..logbook import overview_page, verification_lines
@@ -47,22 +48,26 @@ def logbook_form(*, start=None) -> widgets.Widget:
     role = _list("A new guitar is a", ROLES)
     day = _text("Day", "such as 2024-03-09; empty: as session.toml says, or today for what was done")
     stage = _list("Stage", [_AS_WRITTEN, *STAGES])
+    struck = _list("Where struck", [_AS_WRITTEN, *POSITIONS])
+    placement = _text("Set-up", "such as 1, one word for all; empty: as session.toml says")
     event = _list("What was done", EVENT_KINDS)
     words = _text("in a few words", "for instance: new saddle, bone")
     shown = {
-        KEEP: [source, guitar, role, day, stage],
+        KEEP: [source, guitar, role, day, stage, struck, placement],
         NOTE: [guitar, event, day, words],
         CHECK: [guitar],
         PACK: [guitar],
     }
 
+    fields = (source, guitar, role, day, stage, struck, placement, event, words)
+
     def show(_=None):
-        for field in (source, guitar, role, day, stage, event, words):
+        for field in fields:
             field.layout.display = "" if field in shown.get(job.value, ()) else "none"
 
     job.observe(show, "value")
     show()
-    form = Form("Do it", [place, job, source, guitar, role, day, stage, event, words])
+    form = Form("Do it", [place, job, *fields])
 
     def act():
         folder, today = Path(place.value.strip()).expanduser(), datetime.date.today()
@@ -71,7 +76,9 @@ def logbook_form(*, start=None) -> widgets.Widget:
         logbook = start_logbook(folder)
         name, details = " ".join(guitar.value.split()), []
         if job.value == KEEP:
-            details = [_keep(logbook, source.value.strip(), name, role.value, _day(day.value), stage.value)]
+            said = {"date": _day(day.value), "stage": _said(stage)}
+            where = {"position": _said(struck) or "", "placement": placement.value.strip()}
+            details = _keep(logbook, source.value.strip(), name, role.value, said, where)
             source.value = ""
         elif job.value == NOTE:
             noted = add_event(logbook, name, event.value, date=_day(day.value) or today, note=words.value)
@@ -88,18 +95,23 @@ def logbook_form(*, start=None) -> widgets.Widget:
     return form.open(ready=found is not None)
 
 
-def _keep(logbook, source, name, role, date, stage) -> str:
+def _said(field) -> str | None:
+    return None if field.value == _AS_WRITTEN else field.value
+
+
+def _keep(logbook, source, name, role, said, where) -> list[str]:
     if not source:
         raise LuthkitError("no recordings are named; write the path of their folder into the field Recordings in")
     path = Path(source.strip("\"'")).expanduser()
     if path.suffix.lower() == ".zip":
         came = unpack(logbook, path)
-        return f"{came.guitar}: {len(came.added)} new, {len(came.there_already)} were there already."
-    said = {"date": date, "stage": None if stage == _AS_WRITTEN else stage}
+        return [f"{came.guitar}: {len(came.added)} new, {len(came.there_already)} were there already."]
     words = {key: value for key, value in said.items() if value is not None}
     if name:
         add_guitar(logbook, name, role=role)
-    return f"Kept as {add_session(logbook, path, guitar=name or None, words=words).path}."
+    kept = add_session(logbook, path, guitar=name or None, words=words, **where)
+    remark = position_remark(kept, how="choose it under Where struck")
+    return [f"Kept as {kept.path}.", *([remark] if remark else [])]
 
 
 def _day(text: str) -> datetime.date | None:
