@@ -9,7 +9,9 @@ from .common import BadUse, add_output, check_paths, write_report
 
 def add(commands) -> None:
     plan = commands.add_parser("plan", help="which top and back of the stock bring a build to its reference")
-    plan.add_argument("paths", nargs=1, metavar="FOLDER", help="design.toml, reference.toml, wood.csv, and builds.toml if any")
+    plan.add_argument(
+        "paths", nargs=1, metavar="FOLDER", help="design.toml, reference.toml, wood.csv, and builds.toml if any"
+    )
     plan.add_argument("--reach", type=float, metavar="STEPS", help="how many just-noticeable steps off is near enough")
     plan.set_defaults(run=run)
     add_output(plan)

@@ -26,12 +26,14 @@ def names_given(naming: Naming) -> dict[Mode, str]:
 def name_of_pair(members: Sequence[tuple[str, Mode]], told: Mapping[str, Mapping[Mode, str]]) -> tuple[str, str]:
     """(name, doubt) of modes that were paired: the one name given among them, or why they may not be the same mode.
 
-    `members` are (instrument, mode); `told` is the names given, by instrument.
+    `members` are (instrument, mode); `told` is the names given, by instrument. A name that not every guitar's own
+    taps bear out ends in "?".
     """
     called = [(told[instrument].get(mode, ""), instrument) for instrument, mode in members]
     given = dict.fromkeys(name for name, _ in called if name)
     if len(given) < 2:
-        return next(iter(given), ""), ""
+        name = next(iter(given), "")
+        return (name if all(each for each, _ in called) or not name else f"{name}?"), ""
     words = " and ".join(f"{name} on {instrument}" for name, instrument in called if name)
     return "", f"called {words}: this may not be the same mode"
 

@@ -88,7 +88,8 @@ def _told(pairs, quantity):
         d = getattr(pair, quantity)
         if d.verdict == HEARD:
             unit = "cents" if d.unit == "cents" else "%"
-            text = f"{d.value:+.0f} {unit}, 95 % interval {d.low:+.0f} to {d.high:+.0f}"
+            mean = " from the references' mean" if d.range_low < d.range_high and not told else ""
+            text = f"{d.value:+.0f} {unit}{mean}, 95 % interval {d.low:+.0f} to {d.high:+.0f}"
             told.append(f"{'' if told else quantity + ' at '}{pair.build.frequency_hz:.0f} Hz ({text})")
     return told
 

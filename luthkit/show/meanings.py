@@ -29,7 +29,10 @@ source).
 
 COMPARISON = _sentences("""
 Cents: 100 cents are one semitone, 17 cents are 1 %. The difference is build minus reference. With
-several references it is taken from their mean, and the verdict from the edge of their range.
+several references it is taken from their mean; the verdict rests on the distance from the nearest of them,
+which the remarks tell.
+
+A name with “?” is borne out by the taps of some of the guitars only.
 
 “within repeatability”: no difference is shown; one guitar recorded twice could differ as much.
 

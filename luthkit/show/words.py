@@ -8,7 +8,7 @@ from .._text import one_line
 from ..guitar.comparison import Band, Comparison, Difference, Pair, instrument_names
 from ..guitar.naming import Naming
 from ..guitar.pair_names import names_given
-from ..guitar.verdicts import listed
+from ..guitar.verdicts import CANNOT_TELL, listed
 from ..signal.modes import Mode, ModeSet
 
 UNKNOWN = "unknown"
@@ -125,7 +125,19 @@ def pair_remarks(pair: Pair) -> list[str]:
             reason = getattr(pair, name).reason
             if reason:
                 remarks.append(f"{name}: {reason}")
+    for name in ("frequency", "damping"):
+        remarks += filter(None, [beyond_text(name, getattr(pair, name))])
     return remarks + [note for note in pair.notes if note not in remarks]
+
+
+def beyond_text(quantity: str, d: Difference) -> str:
+    """How far the build lies beyond the nearest of several references, which is what the verdict rests on."""
+    if d.verdict == CANNOT_TELL or not d.range_low < d.range_high or d.range_low <= d.value <= d.range_high:
+        return ""
+    edge = d.range_high if d.value > d.range_high else d.range_low
+    if d.unit == "cents":
+        return f"{quantity}: {d.value - edge:+.0f} cents from the nearest reference"
+    return f"{quantity}: {100 * ((1 + d.value / 100) / (1 + edge / 100) - 1):+.0f} % from the nearest reference"
 
 
 def text_table(headings, rows) -> str:

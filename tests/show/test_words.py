@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from luthkit._text import one_line
+from luthkit.guitar.comparison import compare
 from luthkit.show import data, words
 
 
@@ -81,3 +82,23 @@ def test_json_takes_what_is_no_json():
     odd = {"a": np.float64(nan), "b": np.arange(2), "c": inf, "d": {1: (2,)}, "e": "\udcff", "f": object}
     found = json.loads(data.to_json(odd))
     assert found["a"] is None and found["b"] == [0, 1] and found["c"] is None and found["d"] == {"1": [2]}
+
+
+def test_how_far_beyond_the_nearest_of_several_references(build, references):
+    comparison = compare(build, references)
+    seen = 0
+    for pair in comparison.pairs:
+        d, text = pair.frequency, words.beyond_text("frequency", pair.frequency)
+        if (
+            d.verdict != "cannot tell"
+            and len(pair.reference.members) > 1
+            and not d.range_low <= d.value <= d.range_high
+        ):
+            edges = [1200 * np.log2(pair.build.frequency_hz / m.frequency_hz) for _, m in pair.reference.members]
+            assert text == f"frequency: {min(edges, key=abs):+.0f} cents from the nearest reference"
+            seen += 1
+        else:
+            assert text == ""
+    assert seen
+    one = compare(build, references[:1])
+    assert not any(words.beyond_text(q, getattr(p, q)) for p in one.pairs for q in ("frequency", "damping"))
