@@ -2,6 +2,7 @@
 
 import json
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -14,7 +15,7 @@ from luthkit.simulate.histories import sample_texts
 from luthkit.simulate.papers import about_text, session_text, truth_text
 from luthkit.simulate.plan_papers import FILES as PLAN_FILES
 from luthkit.simulate.recipe import GUITARS
-from luthkit.simulate.shop import shop_body, write_shop
+from luthkit.simulate.shop import plugged_body, shop_body, write_shop
 from luthkit.simulate.woodpile import SAMPLE_RATE_HZ as WOOD_RATE_HZ
 from luthkit.simulate.woodpile import wood_body, wood_sounds, wood_texts
 
@@ -23,6 +24,7 @@ TRUTH = json.loads((HOME / "truth.json").read_text(encoding="utf-8"))
 SOUNDS = sorted(path.relative_to(HOME).as_posix() for path in HOME.rglob("*.flac"))
 FOLDERS = [instrument.folder for instrument in GUITARS]
 BODIES = {instrument.folder: shop_body(instrument) for instrument in GUITARS}
+PLUGGED = {instrument.folder: plugged_body(instrument) for instrument in GUITARS if instrument.plugged}
 
 
 def modes(folder):
@@ -57,7 +59,7 @@ def test_the_papers_are_those_the_command_writes():
     for instrument in GUITARS:
         text = (HOME / instrument.folder / "session.toml").read_text(encoding="utf-8")
         assert text == session_text(instrument)
-    assert json.loads(truth_text(BODIES, TRUTH["sounds"])) == TRUTH
+    assert json.loads(truth_text(BODIES, TRUTH["sounds"], plugged=PLUGGED)) == TRUTH
     for name, text in sample_texts().items():
         assert (HOME / name).read_text(encoding="utf-8") == text
 
@@ -77,6 +79,7 @@ def test_the_wood_is_what_it_is_said_to_be():
         "build_seven/taps/bass_wing_1.flac",
         "build_seven/taps/treble_wing_2.flac",
         "reference_marlpit/taps/bridge_centre_1.flac",
+        "build_seven/plugged/bridge_centre_2.flac",
         "reference_quillback/plucks/B3.flac",
         "reference_quillback/strums/E_major.flac",
         "stock/spruce_31/corner.flac",
@@ -114,7 +117,8 @@ def test_plain_files_with_headroom(name):
 @pytest.mark.parametrize("folder", FOLDERS)
 def test_good_taps_are_kept_and_spoilt_ones_left_out_for_the_right_reason(folder):
     session = read_session(HOME / folder)
-    assert {len(session.of_kind(kind)) for kind in ("tap", "pluck", "strum")} == {6, 1}
+    counts = [len(session.of_kind(kind, condition="")) for kind in ("tap", "pluck", "strum")]
+    assert counts == [6, 6, 1]
     assert session.notes == ()
     found = session.find_taps()
     kept, left_out = [], {}
@@ -138,6 +142,42 @@ def test_good_taps_are_kept_and_spoilt_ones_left_out_for_the_right_reason(folder
         (place, put) for place in ("bridge centre", "bass wing", "treble wing") for put in ("1", "2")
     }
     assert 36 < np.median([tap.snr_db for tap in found.taps]) < 42
+
+
+@pytest.mark.parametrize("folder", sorted(PLUGGED))
+def test_the_plugged_taps_are_told_apart_and_ring_without_the_air(folder):
+    """Their strongest peak is the true main top, lower than as usual; where the air was it is 6 dB quieter."""
+    found = read_session(HOME / folder).find_taps(condition="soundhole plugged")
+    assert len(found.taps) == 12 and not found.rejected
+    assert {(tap.position, tap.placement) for tap in found.taps} == {("bridge centre", "1"), ("bridge centre", "2")}
+    power, usual = ({}, {})
+    for kind, into in (("plugged", power), ("taps", usual)):
+        for put in "12":
+            name = f"{folder}/{kind}/bridge_centre_{put}.flac"
+            samples, rate = soundfile.read(HOME / name)
+            first = round(TRUTH["sounds"][name]["onsets_s"][0] * rate)
+            into[put] = np.abs(np.fft.rfft(samples[first : first + rate], 1 << 18)) ** 2
+    grid = np.arange((1 << 17) + 1) * rate / (1 << 18)
+    (top,) = (m for m in TRUTH["guitars"][folder]["modes_soundhole_plugged"] if m["label"] == "main top")
+    assert grid[np.argmax(sum(power.values()))] == pytest.approx(top["frequency_hz"], rel=0.01)
+    assert top["frequency_hz"] < 0.98 * modes(folder)["main top"]["frequency_hz"]
+    air = np.abs(grid / modes(folder)["air"]["frequency_hz"] - 1) < 0.03
+    for put in "12":
+        assert power[put][air].max() / power[put].max() < 0.25 * usual[put][air].max() / usual[put].max()
+
+
+@pytest.mark.parametrize("folder", sorted(PLUGGED))
+def test_the_plugged_guitar_obeys_the_rule_of_squares(folder):
+    """Without losses, closing the hole takes the square of the box from the sum of squares (the trace of K / M)."""
+    (instrument,) = (each for each in GUITARS if each.folder == folder)
+    model = replace(instrument.model, top_q=1e9, air_q=1e9, back_q=1e9)
+    mass, _, stiffness = model.matrices()
+    usual, plugged = (np.abs(model.modes(plugged=closed)[0]) ** 2 for closed in (False, True))
+    assert usual.sum() - plugged.sum() == pytest.approx(stiffness[1, 1] / mass[1, 1], rel=1e-6)
+    lossy = {label: f for label, f in zip(PLUGGED[folder].labels, PLUGGED[folder].frequency_hz, strict=True) if label}
+    top, back = np.sqrt(plugged) / (2 * np.pi)
+    assert (lossy["main top"], lossy["main back"]) == (pytest.approx(top, rel=2e-3), pytest.approx(back, rel=2e-3))
+    assert "air" not in lossy
 
 
 @pytest.mark.parametrize("folder", FOLDERS)

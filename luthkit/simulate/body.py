@@ -141,6 +141,14 @@ class AirTopBack:
         return poles[keep], shapes, push[:, [0, 2]]
 
 
+def coupled_modes(model: AirTopBack, *, plugged: bool = False) -> tuple[np.ndarray, np.ndarray]:
+    """Poles (n,) and residues (n, n_positions) of the coupled modes, as heard after a blow at each of `POSITIONS`."""
+    poles, low = model.modes(plugged=plugged)
+    top, back = low[:, 0], low[:, 1]
+    #        bridge  bass wing     treble wing   back   rim
+    return poles, np.stack([top, 0.72 * top, 0.70 * top, back, 0.12 * top], axis=1)
+
+
 def guitar(
     rng: np.random.Generator, model: AirTopBack | None = None, *, top_share: float = 1.0, n_higher: int = 34
 ) -> Body:
@@ -149,12 +157,8 @@ def guitar(
     `top_share` scales the frequencies of the plate modes above the lowest three (a stiffer or lighter top).
     Shapes at the bridge wings, the back and the rim are invented, of plausible size.
     """
-    model = model or AirTopBack()
-    poles, low = model.modes()
-    top, back = low[:, 0], low[:, 1]
-    #        bridge  bass wing     treble wing   back   rim
-    shapes = np.stack([top, 0.72 * top, 0.70 * top, back, 0.12 * top], axis=1)
-    scale = np.abs(top).max() / 0.9
+    poles, shapes = coupled_modes(model or AirTopBack())
+    scale = np.abs(shapes[:, 0]).max() / 0.9
     poles, shapes = list(poles), list(shapes)
     labels = ["air", "main top", "main back"]
     named = [

@@ -19,6 +19,7 @@ from .recipe import (
     MAINS_HZ,
     N_STRUMS,
     PLACEMENTS,
+    PLUGGED_POSITION,
     PULSE_S,
     SAMPLE_RATE_HZ,
     SEED,
@@ -46,6 +47,8 @@ def session_text(instrument: ShopGuitar) -> str:
         f"relative_humidity_percent = {instrument.humidity_percent}",
         'strings = "steel, round figures"',
         f"strings_age_h = {instrument.strings_age_h}",
+        f"soundhole_diameter_mm = {2000 * instrument.model.hole_radius_m:g}",
+        f"body_volume_l = {1000 * instrument.model.volume_m3:g}",
         'microphone = "simulated, 40 cm before the bridge"',
         'room = "simulated workshop"',
         'support = "hung by the head on a soft loop, strings damped with felt for the taps"',
@@ -61,15 +64,26 @@ def session_text(instrument: ShopGuitar) -> str:
                 f'position = "{position}"',
                 f'placement = "{placement}"',
             ]
+    for placement in PLACEMENTS if instrument.plugged else ():
+        lines += [
+            "",
+            "[[recording]]",
+            f'file = "plugged/{PLUGGED_POSITION.replace(" ", "_")}_{placement}.flac"',
+            f'position = "{PLUGGED_POSITION}"',
+            f'placement = "{placement}"',
+            'condition = "soundhole plugged"',
+        ]
     for kind in ("strum", "pluck"):
         lines += ["", "[[recording]]", f'file = "{kind}s"', f'kind = "{kind}"']
     return "\n".join(lines) + "\n"
 
 
-def truth_text(bodies: Mapping[str, Body], sounds_told: Mapping[str, dict]) -> str:
+def truth_text(
+    bodies: Mapping[str, Body], sounds_told: Mapping[str, dict], *, plugged: Mapping[str, Body] | None = None
+) -> str:
     """truth.json: what is true of every guitar, string and sound, in SI units, rounded to seven digits.
 
-    `bodies` by the name of the folder, `sounds_told` by the name of the file.
+    `bodies`, and those with the soundhole `plugged`, by the name of the folder; `sounds_told` by that of the file.
     """
     truth = {
         "synthetic": "All of this is made by a computer. No guitar, person or room behind it is real.",
@@ -90,6 +104,7 @@ def truth_text(bodies: Mapping[str, Body], sounds_told: Mapping[str, dict]) -> s
                 "wood": instrument.wood,
                 "air_top_back": asdict(instrument.model),
                 "modes": _modes_truth(bodies[instrument.folder]),
+                **_plugged_truth((plugged or {}).get(instrument.folder)),
             }
             for instrument in GUITARS
         },
@@ -112,6 +127,14 @@ def _modes_truth(body: Body) -> list[dict]:
             zip(body.labels, body.frequency_hz, body.damping_ratio, strict=True)
         )
     ]
+
+
+def _plugged_truth(body: Body | None) -> dict:
+    """The modes below the first that the plug leaves as it is."""
+    if body is None:
+        return {}
+    moved = [mode for mode in _modes_truth(body) if mode["label"] in ("main top", "main back")]
+    return {"modes_soundhole_plugged": moved}
 
 
 def _string_truth(string: String) -> dict:
@@ -138,6 +161,7 @@ def about_text() -> str:
     table = "\n".join(
         f"| `{each.folder}` | {each.name} | {each.stage}, {each.stage_note} | {each.wood} |" for each in GUITARS
     )
+    plugged = " and ".join(each.name for each in GUITARS if each.plugged)
     return f"""# This sound is SYNTHETIC
 
 Everything in this folder was made by a computer. No guitar was tapped, no player strummed, no room was
@@ -152,6 +176,8 @@ Each folder holds
 - `taps`: taps at the bridge centre and at both wings of the bridge, {GOOD_TAPS} good ones in each file.
   Files that end in 1 and in 2 are two placements: between them the guitar was "lifted and put back". A few
   taps are spoilt on purpose (struck twice, clipped, too weak), so that one sees them left out;
+- `plugged` ({plugged}): {GOOD_TAPS} taps at the bridge centre in each placement with the soundhole plugged
+  tight, which leaves top and back without the air mode;
 - `plucks`: each open string once, plucked at a fifth of its length;
 - `strums`: {N_STRUMS} strokes of an open E major chord;
 - `session.toml`: what a maker would note down.
@@ -168,11 +194,12 @@ settles after it was strung; in the other two modes fall all at once before the 
 one on the bench, and the reference. A simulated shop built them, which does things the planner does not know of.
 
 `truth.json` tells what is true: the modes of each guitar (frequency, damping ratio, height of the peak where
-it is struck), the strings, the room, when each tap falls, and which are spoilt.
+it is struck), the modes that the plug moves, the strings, the room, when each tap falls, and which are spoilt.
 
 ## How it was made
 
-- Body: top, air in the soundhole and back are three coupled oscillators; the modes above them are added.
+- Body: top, air in the soundhole and back are three coupled oscillators; the modes above them are added, and
+  stay as they are when the soundhole is plugged.
 - Taps: a force of {1000 * PULSE_S[0]:g} to {1000 * PULSE_S[1]:g} ms,
   up to {LEVEL_SPREAD_DB:g} dB stronger or weaker than usual.
 - Strings: stiff, moving up and down and across, high partials dying away first. They drive the body and do

@@ -23,6 +23,7 @@ GAP_S = (1.6, 2.0)  # from tap to tap
 GOOD_TAPS = 6
 PLACEMENTS = ("1", "2")
 TAP_POSITIONS = ("bridge centre", "bass wing", "treble wing")
+PLUGGED_POSITION = "bridge centre"
 PLUCK_S, STRUM_S, N_STRUMS = 5.0, 4.5, 3
 E_MAJOR_FRETS = (0, 2, 2, 1, 0, 0)
 
@@ -53,6 +54,7 @@ class ShopGuitar:
     model: AirTopBack
     plate_modes: dict[str, tuple[float, float]]  # label -> frequency in Hz, Q
     spoilt: dict[tuple[str, str], str]  # (position, placement) -> what is wrong with one tap
+    plugged: bool = False  # whether it is also tapped with the soundhole plugged
 
 
 GUITARS = (
@@ -85,6 +87,7 @@ GUITARS = (
             ("bass wing", "1"): "double hit",
             ("treble wing", "2"): "too weak",
         },
+        plugged=True,
     ),
     ShopGuitar(
         folder="reference_marlpit",
@@ -110,6 +113,7 @@ GUITARS = (
             "first cavity": (402.0, 46.0),
         },
         spoilt={("bridge centre", "1"): "clipped", ("bass wing", "2"): "double hit"},
+        plugged=True,
     ),
     ShopGuitar(
         folder="reference_quillback",

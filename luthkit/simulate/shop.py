@@ -15,7 +15,7 @@ import numpy as np
 from scipy.signal import fftconvolve
 
 from .bench import force_pulse, in_band_rms, mains_hum, room_response
-from .body import Body, guitar, pole
+from .body import Body, coupled_modes, guitar, pole
 from .histories import sample_texts
 from .papers import about_text, rounded, session_text, truth_text
 from .plan_papers import plan_texts
@@ -32,6 +32,7 @@ from .recipe import (
     NOTE_PEAK,
     PLACEMENTS,
     PLUCK_S,
+    PLUGGED_POSITION,
     PULSE_S,
     PULSE_USUAL_S,
     SAMPLE_RATE_HZ,
@@ -57,6 +58,7 @@ def write_shop(folder, *, only: Collection[str] | None = None) -> list[Path]:
     """
     folder, written, sounds_told = Path(folder), [], {}
     bodies = {instrument.folder: shop_body(instrument) for instrument in GUITARS}
+    plugged = {instrument.folder: plugged_body(instrument) for instrument in GUITARS if instrument.plugged}
     for instrument in GUITARS:
         for name, make in _plan(instrument, bodies[instrument.folder]).items():
             if only is not None and name not in only:
@@ -71,7 +73,7 @@ def write_shop(folder, *, only: Collection[str] | None = None) -> list[Path]:
         return written
     texts = {f"{instrument.folder}/session.toml": session_text(instrument) for instrument in GUITARS}
     texts |= wood_texts() | sample_texts() | plan_texts()
-    texts["truth.json"] = truth_text(bodies, sounds_told)
+    texts["truth.json"] = truth_text(bodies, sounds_told, plugged=plugged)
     texts["ABOUT.md"] = about_text()
     for name, text in texts.items():
         (folder / name).parent.mkdir(parents=True, exist_ok=True)
@@ -96,6 +98,21 @@ def shop_body(instrument: ShopGuitar) -> Body:
     return Body(poles, common.residues, common.positions, common.labels)
 
 
+def plugged_body(instrument: ShopGuitar) -> Body:
+    """The same guitar with the soundhole plugged: no air mode, top and back move, all that lies above stays."""
+    body = shop_body(instrument)
+    poles, shapes = coupled_modes(instrument.model, plugged=True)
+    share = instrument.model.top_share(plugged=True)
+    labels = ("main top", "main back") if share[0] > share[1] else ("main back", "main top")
+    stays = [k for k, label in enumerate(body.labels) if label not in ("air", "main top", "main back")]
+    return Body(
+        np.concatenate([poles, body.poles[stays]]),
+        np.concatenate([shapes, body.residues[stays]]),
+        body.positions,
+        (*labels, *(body.labels[k] for k in stays)),
+    )
+
+
 def _plan(instrument: ShopGuitar, body: Body) -> dict:
     """Name of each sound file of a guitar -> a function that makes (samples, what is true of it)."""
     plan = {}
@@ -103,6 +120,9 @@ def _plan(instrument: ShopGuitar, body: Body) -> dict:
         for placement in PLACEMENTS:
             name = f"{instrument.folder}/taps/{position.replace(' ', '_')}_{placement}.flac"
             plan[name] = lambda n=name, at=position, put=placement: _taps(n, instrument, body, at, put)
+    for placement in PLACEMENTS if instrument.plugged else ():
+        name = f"{instrument.folder}/plugged/{PLUGGED_POSITION.replace(' ', '_')}_{placement}.flac"
+        plan[name] = lambda n=name, put=placement: _taps(n, instrument, body, PLUGGED_POSITION, put, plugged=True)
     for string in STRINGS:
         name = f"{instrument.folder}/plucks/{string.name}.flac"
         plan[name] = lambda n=name, s=string: _pluck(n, instrument, body, s)
@@ -111,14 +131,15 @@ def _plan(instrument: ShopGuitar, body: Body) -> dict:
     return plan
 
 
-def _taps(name: str, instrument: ShopGuitar, body: Body, position: str, placement: str):
-    """Six good taps and, where the recipe says so, a spoilt one among them."""
+def _taps(name: str, instrument: ShopGuitar, body: Body, position: str, placement: str, *, plugged: bool = False):
+    """Six good taps and, as usual where the recipe says so, a spoilt one among them. `body` is the guitar as usual."""
     rng = _rng(name)
     gain, tap_rms = _level(body)
     kinds = ["good"] * GOOD_TAPS
-    if spoilt := instrument.spoilt.get((position, placement)):
+    if not plugged and (spoilt := instrument.spoilt.get((position, placement))):
         kinds.insert(int(rng.integers(1, GOOD_TAPS)), spoilt)
-    dry = body.impulse_response(1.5, SAMPLE_RATE_HZ, body.positions.index(position))
+    struck = plugged_body(instrument) if plugged else body
+    dry = struck.impulse_response(1.5, SAMPLE_RATE_HZ, body.positions.index(position))
     wet = fftconvolve(dry, _room(instrument, placement))
     onsets = 0.8 + np.concatenate([[0.0], np.cumsum(rng.uniform(*GAP_S, len(kinds) - 1))])
     samples = np.zeros(round((onsets[-1] + 1.6) * SAMPLE_RATE_HZ))
@@ -141,6 +162,8 @@ def _taps(name: str, instrument: ShopGuitar, body: Body, position: str, placemen
         part += strength * blow[: len(part)]
     spoilt_told = {str(k): kind for k, kind in enumerate(kinds) if kind != "good"}
     told = {"onsets_s": rounded(np.round(onsets * SAMPLE_RATE_HZ) / SAMPLE_RATE_HZ), "spoilt": spoilt_told}
+    if plugged:
+        told["condition"] = "soundhole plugged"
     return samples + _background(rng, len(samples), tap_rms), told
 
 
