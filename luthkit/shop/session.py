@@ -52,6 +52,7 @@ from ..signal.notes import note_hz
 from ..signal.recording import find_recordings
 from ..signal.taps import TapSet, find_taps
 from .checksums import is_conflict_copy
+from .slips import other_date, slip_in
 from .stages import split_stage
 
 FILE_NAME = "session.toml"
@@ -188,6 +189,9 @@ def read_words(where: Path, *, whole: bool = True) -> dict:
         text = where.read_text(encoding="utf-8-sig")
         said = tomllib.loads(text) if whole else _above_the_tables(text)
     except tomllib.TOMLDecodeError as error:
+        slip = slip_in(text, error)
+        if slip:
+            raise LuthkitError(f"{where}, {slip}.") from error
         raise LuthkitError(f"{where} is not valid TOML: {error}; mend that line, or remove the file.") from error
     except UnicodeDecodeError as error:
         raise LuthkitError(f"{where} is not UTF-8 text; save it again as UTF-8.") from error
@@ -212,6 +216,8 @@ def check_words(said: Mapping, where: object) -> dict:
         elif key == "date":
             if not isinstance(value, (datetime.date, str)):
                 raise LuthkitError(f"{where}: date is {value!r}; write a date such as 2024-03-09.")
+            if isinstance(value, str) and (right := other_date(value)):
+                raise LuthkitError(f"{where}: date is {value!r}; write {right}.")
         elif key == "strings_on":
             if not isinstance(value, bool):
                 raise LuthkitError(f"{where}: strings_on is {value!r}; write true or false, without quotes.")

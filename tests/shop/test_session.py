@@ -129,6 +129,17 @@ def recording(**words):
     [
         ("guitar = unquoted", "not valid TOML"),
         ('guitra = "x"', "'guitra' is not known; allowed are guitar"),
+        ("temperature_c = 20,5", "session.toml, line 1: temperature_c = 20,5; write a decimal point: 20.5."),
+        (
+            "mass_g = 1\n# 1,5\ntemperature_c = -2,50 # cold",
+            "line 3: temperature_c = -2,50; write a decimal point: -2.50.",
+        ),
+        ("date = 12.03.2024", "line 1: date = 12.03.2024; write 2024-03-12."),
+        ('date = "12.03.2024"', "date is '12.03.2024'; write 2024-03-12."),
+        ("date = 2024-3-9", "write 2024-03-09."),
+        ("date = 12/03/2024", "write year, month and day, such as"),
+        ("date = 9.3.24", "write year, month and day, such as"),
+        ("date = 31.02.2024", "write year, month and day, such as"),
         ('temperature_c = "warm"', "write a number from -30 to 60"),
         ("relative_humidity_percent = 130", "write a number from 0 to 100"),
         ("temperature_c = true", "write a number"),
