@@ -57,6 +57,32 @@ def test_loose_taps_are_kept_with_their_place_or_the_want_of_it_is_told(shop, ca
     assert (tap.position, tap.placement) == ("bridge centre", "2")
 
 
+def test_a_guitar_of_the_logbook_is_read_by_its_latest_session(shop, capsys, monkeypatch):
+    for day, sound in (("2024-03-09", "taps/a.wav"), ("2024-06-01", "b.wav")):
+        assert main(["keep", f"recorder/{sound}", "--guitar", "Wren", "--date", day, "--position", "rim"]) == 0
+    read = []
+    monkeypatch.setattr("luthkit.shop.reading.read_instrument", lambda paths, **_: read.append(paths) or OLD)
+    monkeypatch.setattr("luthkit.shop.names.read_conditions", lambda paths: ())
+    capsys.readouterr()
+    for typed in ("wren", "logbook/Wren"):
+        assert main(["modes", typed, "--json"]) == 0
+        told = capsys.readouterr()
+        assert json.loads(told.out)["modes"] and told.err.count("\n") == 1 and "2024-06-01" in told.err
+    assert main(["name", "Wren"]) == 0 and main(["body", "Wren"]) == 0
+    assert main(["compare", "Wren", "recorder"]) == 0
+    assert {str(one) for each in read for one in (each if isinstance(each, list) else [each])} == {
+        str(shop / "logbook" / "Wren" / "2024-06-01"),
+        "recorder",
+    }
+    capsys.readouterr()
+    assert main(["tone", "Wren"]) == 2
+    assert "Wren has no session with a strum or pluck in the logbook" in capsys.readouterr().err
+    assert main(["modes", "Wern"]) == 2
+    assert (
+        "Wern does not exist, and: no guitar in the logbook is called 'Wern'; there is Wren" in capsys.readouterr().err
+    )
+
+
 def test_verify_says_what_is_lost_with_its_exit_code(shop, capsys):
     main(["keep", "recorder"])
     assert main(["verify"]) == 0

@@ -6,6 +6,7 @@ import os
 
 from ..errors import LuthkitError
 from .common import NOTHING_USABLE, BadUse, add_output, check_paths, no_modes, say, write_report
+from .located import located
 
 _CHANGES = {  # option: field, words
     "hole": ("hole_radius_factor", "radius of the soundhole"),
@@ -19,7 +20,12 @@ _CHANGES = {  # option: field, words
 
 def add(commands) -> None:
     body = commands.add_parser("body", help="box, top and back in physical units; what a change would do")
-    body.add_argument("paths", nargs="+", metavar="FOLDER|FILE", help="one folder of recordings, or sound files")
+    body.add_argument(
+        "paths",
+        nargs="+",
+        metavar="FOLDER|FILE",
+        help="one folder of recordings, sound files, or a guitar of the logbook",
+    )
     for name in ("air", "top", "back"):
         what = name if name == "air" else f"main {name}"
         body.add_argument(f"--{name}", type=float, metavar="HZ", help=f"where the {what} mode lies, if you know better")
@@ -37,6 +43,7 @@ def add(commands) -> None:
 
 
 def run(options) -> int:
+    options.paths = located(options.paths)
     folders = [path for path in options.paths if os.path.isdir(path)]
     if folders and len(options.paths) > 1:
         raise BadUse("body reads one instrument: name one folder, or several files, but not several folders")

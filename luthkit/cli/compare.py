@@ -4,13 +4,19 @@ from __future__ import annotations
 
 from ..errors import LuthkitError
 from .common import BadUse, add_output, check_paths, no_modes, write_report, write_sheet
+from .located import located
 
 
 def add(commands) -> None:
     compare = commands.add_parser("compare", help="a build beside one or more references")
-    compare.add_argument("build", metavar="BUILD", help="folder of recordings of the new guitar")
     compare.add_argument(
-        "references", nargs="+", metavar="REFERENCE", help="folder of a reference, or a profile (.toml)"
+        "build", metavar="BUILD", help="folder of recordings of the new guitar, or its name in the logbook"
+    )
+    compare.add_argument(
+        "references",
+        nargs="+",
+        metavar="REFERENCE",
+        help="folder of a reference, its name in the logbook, or a profile (.toml)",
     )
     compare.add_argument(
         "--setting",
@@ -27,6 +33,7 @@ def run(options) -> int:
     from ..guitar.thresholds import Thresholds
 
     tables = [options.repeat_study] if options.repeat_study else []
+    options.build, *options.references = located([options.build, *options.references])
     check_paths([options.build, *options.references, *tables], options.report)
     try:
         thresholds = Thresholds(setting=options.setting)

@@ -5,17 +5,24 @@ from __future__ import annotations
 import os
 
 from .common import NOTHING_USABLE, BadUse, add_output, check_paths, no_modes, say, write_report, write_sheet
+from .located import located
 
 
 def add(commands) -> None:
     modes = commands.add_parser("modes", help="the modes of one instrument")
-    modes.add_argument("paths", nargs="+", metavar="FOLDER|FILE", help="one folder of recordings, or sound files")
+    modes.add_argument(
+        "paths",
+        nargs="+",
+        metavar="FOLDER|FILE",
+        help="one folder of recordings, sound files, or a guitar of the logbook",
+    )
     modes.set_defaults(run=run)
     add_output(modes)
     modes.add_argument("--sheet", metavar="FILE", help="write a one-page sheet to print (.pdf or .html)")
 
 
 def run(options) -> int:
+    options.paths = located(options.paths)
     folders = [path for path in options.paths if os.path.isdir(path)]
     if folders and len(options.paths) > 1:
         raise BadUse("modes reads one instrument: name one folder, or several files, but not several folders")

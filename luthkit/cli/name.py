@@ -6,11 +6,17 @@ import os
 
 from ..errors import LuthkitError
 from .common import NOTHING_USABLE, BadUse, add_output, check_paths, no_modes, say, write_report
+from .located import located
 
 
 def add(commands) -> None:
     name = commands.add_parser("name", help="which mode is which: air, top, back, dipoles")
-    name.add_argument("paths", nargs="+", metavar="FOLDER|FILE", help="one folder of recordings, or sound files")
+    name.add_argument(
+        "paths",
+        nargs="+",
+        metavar="FOLDER|FILE",
+        help="one folder of recordings, sound files, or a guitar of the logbook",
+    )
     name.add_argument("--body-kind", default="", help="classical, small steel-string or large steel-string")
     name.add_argument("--call", nargs=2, metavar=("HZ", "NAME"), help="give the mode at HZ a name of your own ...")
     name.add_argument("--because", metavar="REASON", help="... and say why; both are kept in names.toml")
@@ -19,6 +25,7 @@ def add(commands) -> None:
 
 
 def run(options) -> int:
+    options.paths = located(options.paths)
     folders = [path for path in options.paths if os.path.isdir(path)]
     if folders and len(options.paths) > 1:
         raise BadUse("name reads one instrument: name one folder, or several files, but not several folders")

@@ -6,11 +6,17 @@ import os
 
 from ..errors import LuthkitError
 from .common import BadUse, add_output, check_paths, write_report
+from .located import located
 
 
 def add(commands) -> None:
     tone = commands.add_parser("tone", help="strums and plucks: brightness, balance, decay, partials, tuning")
-    tone.add_argument("paths", nargs="+", metavar="FOLDER|FILE", help="one folder of recordings, or sound files")
+    tone.add_argument(
+        "paths",
+        nargs="+",
+        metavar="FOLDER|FILE",
+        help="one folder of recordings, sound files, or a guitar of the logbook",
+    )
     tone.add_argument(
         "--beside", action="append", default=[], metavar="FOLDER", help="a reference to compare with; may be repeated"
     )
@@ -19,6 +25,8 @@ def add(commands) -> None:
 
 
 def run(options) -> int:
+    options.paths = located(options.paths, kinds=("strum", "pluck"))
+    options.beside = located(options.beside, kinds=("strum", "pluck"))
     folders = [path for path in options.paths if os.path.isdir(path)]
     if folders and len(options.paths) > 1:
         raise BadUse("tone reads one instrument: name one folder, or several files; name references with --beside")
