@@ -70,8 +70,10 @@ def watch(history: History, *, thresholds: Thresholds | None = None) -> Alarm:
     before = len(history.occasions) - 1
     if before < FEWEST_BEFORE:
         return Alarm(
-            CANNOT_TELL, (), 0.0, f"Only {max(before, 0)} sessions came before the last: {FEWEST_BEFORE} are needed."
-        )
+            CANNOT_TELL, (), 0.0,
+            f"Whether something has given way cannot be told yet: {FEWEST_BEFORE} sessions must come before the last, "
+            f"and {max(before, 0)} did.",
+        )  # fmt: skip
     event = _event_since(history, before - 1)
     if event is not None:
         return Alarm(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import expm1, inf, isfinite
+from math import expm1, inf, isfinite, log1p
 
 from .. import __version__
 from .alarm import AGAIN, LOOK, Alarm, watch
@@ -34,6 +34,11 @@ class Following:
     def of(self, quantity: str) -> tuple[Course, ...]:
         """The courses of "frequency" or "damping"."""
         return tuple(course for course in self.courses if course.series.quantity == quantity)
+
+    @property
+    def too_few(self) -> bool:
+        """Whether no mode was read often enough to say anything of its course."""
+        return all(course.shape == CANNOT_TELL for course in self.courses)
 
 
 def follow(
@@ -90,6 +95,8 @@ def course_words(course: Course) -> str:
     if course.shape == CANNOT_TELL:
         return f"cannot tell: {FEWEST_SESSIONS} sessions are needed"
     if course.shape == NO_CHANGE:
+        if not shows_much(course):
+            return "cannot tell: a change large enough to be heard could be hidden"
         return f"no slow change seen; one larger than {_size(course.no_more_than)} would have been"
     move = course.change
     ends = f"{100 * expm1(move.value):+.1f} % (95 %: {100 * expm1(move.low):+.1f} to {100 * expm1(move.high):+.1f})"
@@ -103,6 +110,15 @@ def course_words(course: Course) -> str:
     return f"changed by {ends}; whether it comes to rest cannot be told yet"
 
 
+def shows_much(course: Course) -> bool:
+    """Whether a course without a change was read well enough to say so.
+
+    Not when what it may hide lies beyond what every typical listener notices (the upper end of that range).
+    """
+    heard = getattr(Thresholds(), f"{course.series.quantity}_heard_typical").high
+    return course.no_more_than <= log1p(heard)
+
+
 def _size(change_log: float) -> str:
     size = 100 * expm1(change_log)
     return f"{size:.1f} %" if size < 10 else f"{size:.0f} %"
@@ -110,20 +126,24 @@ def _size(change_log: float) -> str:
 
 def _summary(history, courses, alarm) -> tuple[str, ...]:
     n, days = len(history.occasions), (history.occasions[-1].date - history.occasions[0].date).days
-    span = f"{days} days" if days < 90 else f"{days / 30.44:.0f} months"
+    span = f"{days} day{'s' * (days != 1)}" if days < 90 else f"{days / 30.44:.0f} months"
     first = f"{n} session{'s' * (n != 1)} over {span}."
+    if all(c.shape == CANNOT_TELL for c in courses):
+        first = f"{first[:-1]}: too few sessions to speak of change; read each mode in at least {FEWEST_SESSIONS}."
+        return (alarm.sentence, first) if alarm.signs else (first,)
     frequency = [c for c in courses if c.series.quantity == "frequency"]
     changed = [c.series.mode for c in frequency if c.changed]
-    still = [c for c in frequency if c.shape == NO_CHANGE]
+    still = [c for c in frequency if c.shape == NO_CHANGE and shows_much(c)]
+    open_ = [c.series.mode for c in frequency if c not in still and not c.changed]
     told = []
     if changed:
         told.append(f"Beyond the weather, the frequency of {_listed(changed)} changed.")
     if still:
         largest = _size(max(c.no_more_than for c in still))
-        which = "the other modes" if changed else "any mode"
+        which = "any mode" if len(still) == len(frequency) else _listed([c.series.mode for c in still])
         told.append(f"No slow change was seen in the frequency of {which}; none larger than {largest} can be hidden.")
-    if not changed and not still:
-        told.append("These are too few sessions to speak of change.")
+    if open_:
+        told.append(f"Whether the frequency of {_listed(open_)} changed cannot be told from these sessions.")
     damped = [c.series.mode for c in courses if c.series.quantity == "damping" and c.changed]
     if damped:
         told.append(f"The damping of {_listed(damped)} changed.")

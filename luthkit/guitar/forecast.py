@@ -14,7 +14,7 @@ import numpy as np
 
 from ..errors import LuthkitError
 from .history import Series
-from .settling import SETTLING, TWICE, Course, Interval, draws
+from .settling import CANNOT_TELL, SETTLING, TWICE, Course, Interval, draws
 
 FEWEST_GUITARS = 3  # below this the usual settling is all there is to go by
 # How far the main modes settle from the first days to rest, as a fall of ln(frequency): from the range of -1 to
@@ -58,10 +58,12 @@ def look_ahead(course: Course, *, within: float = 0.005, coverage: float = 0.90)
 
 def _ahead(course, within, low, high, coverage) -> str:
     near = f"within {100 * within:g} % of where it comes to rest"
+    if course.shape == CANNOT_TELL:
+        return "Cannot tell: too few sessions."
     if high == 0:
         return f"It is {near} already."
-    told = _days(high) if isfinite(high) else "more than ten years"
-    start = "may be there already" if low == 0 else f"will take {_days(low)} at least"
+    told = days_text(high) if isfinite(high) else "more than ten years"
+    start = "may be there already" if low == 0 else f"will take {days_text(low)} at least"
     sentence = f"It {start}, and is {near} after {told} at most ({100 * coverage:.0f} % band)."
     if not isfinite(high):
         sentence = f"It {start}; when it will be {near} cannot be told yet."
@@ -70,10 +72,15 @@ def _ahead(course, within, low, high, coverage) -> str:
     return sentence
 
 
-def _days(days: float) -> str:
-    if days < 60:
-        return f"{days:.0f} days"
-    return f"{days / 30.44:.0f} months" if days < 730 else f"{days / 365.25:.1f} years"
+def days_text(span_days: float) -> str:
+    """Days, months or years, as fits.
+
+    >>> days_text(40), days_text(200), days_text(1000)
+    ('40 days', '7 months', '2.7 years')
+    """
+    if span_days < 60:
+        return f"{span_days:.0f} days"
+    return f"{span_days / 30.44:.0f} months" if span_days < 730 else f"{span_days / 365.25:.1f} years"
 
 
 @dataclass(frozen=True)

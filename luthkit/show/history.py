@@ -10,12 +10,14 @@ from math import exp, inf, isfinite
 from .._text import one_line
 from ..guitar.alarm import AGAIN, LOOK
 from ..guitar.follow import Following, course_words
-from ..guitar.forecast import Outlook, Settled, Start
+from ..guitar.forecast import Outlook, Settled, Start, days_text
 from ..guitar.repeat_study import LEVELS, RepeatStudy
+from ..guitar.settling import CANNOT_TELL as NOT_TOLD
 from ..guitar.settling import Course, Interval
+from ..guitar.shapes import SETTLING, TWICE
 from ..shop.history import history_rows
 from .page import Page, bullets, file_word, image, paragraphs, table
-from .words import text_table, with_error
+from .words import percent_text, text_table, with_error
 
 COURSE_HEADINGS = ("Mode", "Last reading", "Weather taken out", "At rest (90 % band)", "What is seen")
 DAMPING_HEADINGS = ("Mode", "Last reading", "What is seen")
@@ -24,7 +26,7 @@ MEANING = (
     "Values at rest, and all verdicts, are with the weather taken out: as the mode would stand in the mean climate of "
     "the sessions, and as after the last event (strings changed, set-up, repair) that was written down.",
     "“No slow change seen; one larger than x would have been”: smaller changes there may be, but these sessions cannot "
-    "show them. More sessions make x smaller.",
+    "show them. More sessions make x smaller. Where x is so large that any listener would notice it, “cannot tell”.",
     "“Settling”: a change that slows down and comes to rest; the time constant is the time for two thirds of it. "
     "“Drifting”: no slowing down is seen yet.",
     "The guitar's own answer to damp weather is used once six sessions across seasons show it; before that a usual one "
@@ -57,7 +59,8 @@ def course_rows(following: Following) -> list[tuple[str, ...]]:
         last = f"{_last(course):.1f} Hz"
         corrected, u = exp(course.corrected_log[-1]), course.corrected_log_u[-1]
         still = with_error(corrected, corrected * u, unit="Hz", digits=1)
-        rows.append((course.series.mode, last, still, settled_text(outlook.settled_hz), course_words(course)))
+        rest = NOT_TOLD if course.shape == NOT_TOLD else settled_text(outlook.settled_hz)
+        rows.append((course.series.mode, last, still, rest, course_words(course)))
     return rows
 
 
@@ -84,9 +87,42 @@ def slope_rows(following: Following) -> list[tuple[str, ...]]:
 
 
 def outlook_lines(following: Following) -> list[str]:
-    """When each mode will be near where it comes to rest."""
-    courses = following.of("frequency")
-    return [f"{c.series.mode}: {o.sentence}" for c, o in zip(courses, following.outlooks, strict=True)]
+    """When modes will be near where they come to rest, those with the same outlook in one line."""
+    groups: dict[str, list[str]] = {}
+    for course, outlook in zip(following.of("frequency"), following.outlooks, strict=True):
+        wait, near = outlook.wait_days, f"within {100 * outlook.within:g} % of rest"
+        mode = course.series.mode
+        if course.shape == NOT_TOLD:
+            head = "Cannot tell, too few sessions"
+        elif wait.high == 0:
+            head = f"Already {near}"
+        elif wait.high == inf:
+            head = f"Not yet to be told when they will be {near}"
+        else:
+            seen = course.shape in (SETTLING, TWICE)
+            head = f"{near.capitalize()} after ({100 * wait.coverage:.0f} % band)"
+            head += "" if seen else "; no settling was seen, so much is only left possible"
+            least = f"{days_text(wait.low)} to" if wait.low > 0 else "at most"
+            mode += f" {least} {days_text(wait.high)}"
+        groups.setdefault(head, []).append(mode)
+    return [f"{head}: {', '.join(modes)}." for head, modes in groups.items()]
+
+
+def read_table(following: Following) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
+    """What was read, as it is: headings and a row for each mode, a column for each session."""
+    occasions = following.history.occasions
+    rows = [
+        (mode, *(_reading_text(occasion.modes.get(mode)) for occasion in occasions))
+        for mode in following.history.mode_names
+    ]
+    return ("Mode", *(occasion.date.isoformat() for occasion in occasions)), rows
+
+
+def _reading_text(mode) -> str:
+    if mode is None:
+        return "not read"
+    frequency = with_error(mode.frequency_hz, mode.frequency_u_hz, unit="Hz")
+    return f"{frequency}; {percent_text(mode)}" if isfinite(mode.damping_ratio) else frequency
 
 
 def climate_line(following: Following) -> str:
@@ -100,8 +136,11 @@ def climate_line(following: Following) -> str:
 
 
 def following_text(following: Following) -> str:
-    """All of it for the terminal."""
+    """All of it for the terminal; with too few sessions what was read, and no more."""
     parts = [one_line(following.history.name), "", *following.summary, ""]
+    if following.too_few:
+        parts += ["Frequency and damping ratio, as read", text_table(*read_table(following))]
+        return "\n".join([*parts, *(f"- {one_line(note)}" for note in following.history.notes)])
     parts += [text_table(COURSE_HEADINGS, course_rows(following)), "", "Damping"]
     parts += [text_table(DAMPING_HEADINGS, damping_rows(following)), "", "Looking ahead"]
     parts += [f"- {one_line(line)}" for line in outlook_lines(following)]
@@ -165,10 +204,21 @@ def _outlook_data(outlook: Outlook) -> dict:
 
 
 def following_page(following: Following) -> Page:
-    """The report: what is seen, the pictures as read and corrected, the tables, and what to mind."""
+    """The report: what is seen, the pictures as read and corrected, the tables, and what to mind.
+
+    With too few sessions: what was read, and no more.
+    """
     from .plots.history import plot_following
 
     name = following.history.name
+    identity = hashlib.sha256(f"history\n{name}".encode("utf-8", "backslashreplace")).hexdigest()
+    ends = (f"{file_word(name)}_over_time", identity, following.version)
+    if following.too_few:
+        kind = "caution" if following.alarm.signs else "short"
+        parts = [f'<div class="{kind}">{paragraphs(following.summary)}</div>']
+        parts += ["<h2>Frequency and damping ratio, as read</h2>", table(*read_table(following))]
+        parts += [bullets(following.history.notes)] if following.history.notes else []
+        return Page(f"{name} over time", "\n".join(parts), *ends)
     alarm = following.alarm
     kind = "caution" if alarm.state in (LOOK, AGAIN) else "short"
     told = [sentence for sentence in following.summary if sentence != alarm.sentence]
@@ -196,8 +246,7 @@ def following_page(following: Following) -> Page:
         "<h2>What the figures mean</h2>",
         bullets(MEANING),
     ]
-    identity = hashlib.sha256(f"history\n{name}".encode("utf-8", "backslashreplace")).hexdigest()
-    return Page(f"{name} over time", "\n".join(parts), f"{file_word(name)}_over_time", identity, following.version)
+    return Page(f"{name} over time", "\n".join(parts), *ends)
 
 
 REPEAT_HEADINGS = ("What is new", "Frequency", "Damping", "Smallest change seen, frequency", "damping")

@@ -1,6 +1,7 @@
 """Following and tracking: many courses judged together, modes found again, tables read."""
 
 import datetime
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -9,11 +10,12 @@ from guitar.histories import made
 
 from luthkit import LuthkitError, Mode, ModeSet, Thresholds
 from luthkit.guitar.alarm import LOOK
-from luthkit.guitar.follow import _not_enough, course_words, follow
+from luthkit.guitar.follow import _not_enough, _summary, course_words, follow
 from luthkit.guitar.history import Event, History, history_from_rows, series
 from luthkit.guitar.shapes import NO_CHANGE, SETTLING
 from luthkit.guitar.tracking import track
 
+OCCASIONS = [SimpleNamespace(date=datetime.date(2024, month, 1)) for month in (1, 2, 3, 4)]
 DAYS = (0, 1, 3, 7, 14, 30, 60, 90, 130, 180, 240, 300, 365, 430)
 
 
@@ -62,13 +64,24 @@ def test_holm_by_hand():
 def test_few_sessions_say_so():
     history, _ = made(1, kind="settling", days=(0, 7, 30))
     following = follow(history)
-    assert "too few sessions" in " ".join(following.summary)
+    assert following.too_few and len(following.summary) == 1 and "too few sessions" in following.summary[0]
     assert course_words(following.courses[0]).startswith("cannot tell")
+    assert {outlook.sentence for outlook in following.outlooks} == {"Cannot tell: too few sessions."}
+
+
+def test_what_could_hide_a_change_that_all_hear_is_no_finding():
+    """Upper end of what typical listeners notice (Woodhouse and others 2012, from memory): 3 % and 50 %."""
+    course = follow(made(2, kind="no change")[0]).of("frequency")[0]
+    assert course.shape == NO_CHANGE
+    for no_more_than, start in ((0.029, "no slow change seen; one larger than 2.9 %"), (0.031, "cannot tell")):
+        told = replace(course, no_more_than=no_more_than)
+        assert course_words(told).startswith(start)
+        quiet = SimpleNamespace(state="cannot tell", signs=(), sentence="-")
+        asked = " ".join(_summary(SimpleNamespace(occasions=OCCASIONS), [told], quiet))
+        assert ("No slow change" in asked) == (no_more_than < 0.03) == ("cannot be told" not in asked)
 
 
 def test_own_repeatability_is_used():
-    from dataclasses import replace
-
     history, _ = made(2, kind="no change")
     usual = Thresholds()
     sharp = replace(usual, frequency_rehung=replace(usual.frequency_rehung, value=0.0005, low=0.0004, dof=500.0))

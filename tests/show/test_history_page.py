@@ -1,5 +1,6 @@
 """A guitar over time in pictures and on a page: what is drawn is what was found."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -14,6 +15,7 @@ from luthkit.show import history as words
 from luthkit.show.data import to_json
 from luthkit.show.forms.history import find_histories, history_form, start_form
 from luthkit.show.plots.history import plot_course, plot_falls, plot_following, plot_readings
+from luthkit.show.words import with_error
 
 HOME = Path(__file__).parent.parent.parent
 SAMPLE = HOME / "sample_audio" / "build_four_over_time"
@@ -71,6 +73,25 @@ def test_the_page_tells_it_in_words(following):
     data = words.following_data(following)
     assert "NaN" not in to_json(data) and "Infinity" not in to_json(data)
     assert [c["mode"] for c in data["courses"]][:2] == ["air", "main top"]
+
+
+def test_modes_with_the_same_outlook_share_a_line(following):
+    lines = words.outlook_lines(following)
+    kinds = {course.shape for course in following.of("frequency")}
+    assert 1 <= len(lines) <= len(kinds) < len(following.outlooks)
+    assert all(" ".join(lines).count(f" {mode} at most") == 1 for mode in following.history.mode_names)
+
+
+def test_with_too_few_sessions_it_shows_what_was_read_and_no_more():
+    history = read_history(SAMPLE)
+    few = follow(replace(history, occasions=history.occasions[:2], notes=("one was left out",)))
+    text, page = words.following_text(few), words.following_page(few)
+    for said in (text, page.body):
+        assert "too few sessions" in said and "cannot tell" not in said and "Looking ahead" not in said
+        assert "one was left out" in said and "2021-03-02" in said
+        for mode in history.occasions[0].modes.values():
+            assert with_error(mode.frequency_hz, mode.frequency_u_hz, unit="Hz") in said
+    assert "<img" not in page.body and page.body.count("<table>") == 1
 
 
 def test_falls_are_drawn_with_the_new_guitar_last():
