@@ -42,6 +42,7 @@ class ToneThresholds:
             "abstracts only; they disagree",
         )
     )
+    attack_heard: Figure = field(default=Figure(0.5, 0.25, 1.0, "no figure for strums is known to us", "a guess"))
 
 
 @dataclass(frozen=True)
@@ -130,7 +131,7 @@ class ToneMean:
 def strum_means(reading: ToneReading) -> tuple[ToneMean, ...]:
     """All measures over the strums of a guitar; empty without strums."""
     means = []
-    for measure in (*_STRUM_MEASURES, _ATTACK) if reading.strums else ():
+    for measure in _STRUM_MEASURES if reading.strums else ():
         x, u, n, _ = _average([measure.of(stroke) for stroke in reading.strums], measure.ratio)
         value = exp(x) if measure.ratio else x
         means.append(ToneMean(measure.name, measure.value_unit, value, u * (value if measure.ratio else 1.0), n))
@@ -195,10 +196,8 @@ _STRUM_MEASURES = (
     ),
     _Measure("level after A-weighting", "level_heard_db", "dB", lambda tone: (tone.a_weighted_db, 0.0), ratio=False),
     *_DECAYS,
+    _Measure("attack (more the hand's)", "attack_heard", "s", lambda tone: (tone.attack_s, 0.0)),
 )
-_ATTACK = _Measure(
-    "attack, 10 to 90 %", "", "s", lambda tone: (tone.attack_s, 0.0)
-)  # the hand's more than the guitar's
 _PLUCK_MEASURES = (
     *(_Measure(m.name, m.limit, m.value_unit, lambda p, of=m.of: of(p.tone)) for m in (*_CENTROIDS[:1], *_DECAYS)),
     _Measure("partials, early decay", "decay_heard", "s", _partials_decay("early")),
