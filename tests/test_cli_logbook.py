@@ -124,7 +124,8 @@ def test_misuse_is_one_sentence(shop, capsys, words, code, sentence):
 def test_without_a_logbook_nearby(tmp_path, monkeypatch, capsys):
     monkeypatch.chdir(tmp_path)
     assert main(["logbook"]) == 1
-    assert "there is no logbook in or around" in capsys.readouterr().err
+    said = capsys.readouterr().err
+    assert "there is no logbook in or around" in said and "luthkit logbook --start logbook" in said
 
 
 def test_a_profile_is_made_and_a_build_held_against_it(shop, capsys, monkeypatch):

@@ -93,7 +93,11 @@ class Logbook:
                 return guitar
         names = [guitar.name for guitar in guitars]
         near = difflib.get_close_matches(name, names, n=5, cutoff=0.4) or names[:5]
-        there = f"there is {', '.join(near)}" if near else "there is none yet: add a session first"
+        there = (
+            f"there is {', '.join(near)}"
+            if near
+            else "there is none yet: keep a first session with luthkit keep FOLDER --guitar NAME"
+        )
         raise LuthkitError(f"no guitar in the logbook is called {name!r}; {there}")
 
     def sessions(
@@ -212,7 +216,10 @@ def open_logbook(path) -> Logbook:
     try:
         layout = tomllib.loads(where.read_text(encoding="utf-8-sig")).get("layout")
     except FileNotFoundError:
-        raise LuthkitError(f"{path} is no logbook (it holds no {MARK}); start one there, or name another") from None
+        raise LuthkitError(
+            f"{path} is no logbook (it holds no {MARK}); "
+            "start one in a new folder with luthkit logbook --start FOLDER, or name another"
+        ) from None
     except (OSError, ValueError) as error:
         raise LuthkitError(f"{where} cannot be read: {error}; write the line layout = {LAYOUT} into it") from error
     if layout != LAYOUT:
@@ -231,7 +238,10 @@ def find_logbook(start=None) -> Logbook:
         near = [home / "logbook" for home in (start, start.resolve().parent)]
         found = next((Logbook(path) for path in near if (path / MARK).is_file()), None)
     if found is None:
-        raise LuthkitError(f"there is no logbook in or around {start}; start one, or name its folder")
+        raise LuthkitError(
+            f"there is no logbook in or around {start}; "
+            "start one with luthkit logbook --start logbook, or name its folder with --logbook FOLDER"
+        )
     return found
 
 

@@ -18,6 +18,11 @@ _ASIDE = (
     "What a program left that was ended while writing (hidden folders; if the sound in one is nowhere else, make its "
     "sound files into a session, else delete it)"
 )
+_EMPTY = (
+    "The logbook is empty: keep a first session, with the form of the logbook (notebook 5) or with "
+    "luthkit keep FOLDER --guitar NAME"
+)
+_LONG_PAST_DAYS = 30
 _WHAT = {
     "changed": "has changed since it was kept: bring it back from a copy",
     "vanished": "has vanished: bring it back from a copy (deleted on purpose: take its line out of sessions.csv)",
@@ -30,18 +35,39 @@ _WHAT = {
 
 
 def _row(line: InHand, today: datetime.date) -> tuple[str, ...]:
-    day = line.due_on.isoformat() if line.due_on else "-"
-    late = (today - line.due_on).days if line.due_on else 0
-    day += f" ({late} days ago)" if late > 1 else " (yesterday)" if late == 1 else ""
+    due, day = _due(line, today)
     last = line.last.isoformat() if line.last else "-"
     name, role, stage = line.guitar.name, line.guitar.role or "-", line.stage or "-"
-    return one_line(name), role, one_line(stage), str(len(line.sessions)), last, line.due, day
+    return one_line(name), role, one_line(stage), str(len(line.sessions)), last, due, day
+
+
+def _due(line: InHand, today: datetime.date) -> tuple[str, str]:
+    """What is due and when; a day long past is not caught up with, so that a session now is what is due."""
+    if line.due_on is None:
+        return line.due, "-"
+    late = (today - line.due_on).days
+    if late < 1:
+        return line.due, line.due_on.isoformat() + (" (today)" if late == 0 else "")
+    due = line.due if late <= _LONG_PAST_DAYS else "a session, now"
+    return due, f"overdue since {line.due_on} ({_span(late)})"
+
+
+def _span(days: int) -> str:
+    """A number of days in round words.
+
+    >>> _span(1), _span(13), _span(20), _span(100), _span(809)
+    ('1 day', '13 days', '2 weeks', '3 months', '2 years')
+    """
+    for unit, length, least in (("year", 365, 730), ("month", 30.44, 60), ("week", 7, 14)):
+        if days >= least:
+            return _count(int(days / length), unit)
+    return _count(days, "day")
 
 
 def overview_text(lines: Sequence[InHand], *, today: datetime.date) -> str:
     """The overview as a table of plain text."""
     if not lines:
-        return "The logbook is empty: add a first session."
+        return "The logbook is empty: keep a first session with luthkit keep FOLDER --guitar NAME"
     rows = [_HEAD, *(_row(line, today) for line in lines)]
     widths = [max(len(row[k]) for row in rows) for k in range(len(_HEAD))]
     text = ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
@@ -87,7 +113,7 @@ def overview_page(lines: Sequence[InHand], *, path, today: datetime.date, remark
             "and 365, then twice a year at opposite seasons (common practice, no published source).</p>"
         )
     else:
-        body.append(paragraphs(["The logbook is empty: add a first session."]))
+        body.append(paragraphs([_EMPTY]))
     problems = [problem for line in lines for problem in line.problems]
     if problems:
         body.append("<h2>Cannot be read</h2>" + bullets(problems))

@@ -56,9 +56,15 @@ def test_the_picture_shows_every_session_where_it_belongs(lines):
 
 def test_the_table_says_what_is_late(lines):
     text = overview_text(lines, today=TODAY)
-    assert "2024-04-08 (2 days ago)" in text and "2024-07-09\n" in text and "not <valid>" in text
-    assert "(" not in overview_text(lines[:1], today=datetime.date(2024, 4, 8)).split("2024-04-08")[1]
-    assert "add a first session" in overview_text((), today=TODAY)
+    assert (
+        "due next                on\n" in text and "day 60 after stringing  overdue since 2024-04-08 (2 days)" in text
+    )
+    assert "ago" not in text and "2024-07-09\n" in text and "not <valid>" in text
+    on_the_day = overview_text(lines[:1], today=datetime.date(2024, 4, 8))
+    assert on_the_day.endswith("2024-04-08 (today)") and "overdue" not in on_the_day
+    long_past = overview_text(lines[:1], today=datetime.date(2026, 6, 26))
+    assert long_past.endswith("a session, now  overdue since 2024-04-08 (2 years)")
+    assert "luthkit keep FOLDER --guitar NAME" in overview_text((), today=TODAY)
     json.loads(data.to_json(overview_data(lines)))
 
 
