@@ -176,11 +176,19 @@ def compare(
         reference_only=reference_only,
         set_aside=set_aside,
         summary=sum_up(pairs, build_only, reference_only, len(references)),
-        cautions=cautions(build, references, names),
+        cautions=(*cautions(build, references, names), *_lent(thresholds)),
         thresholds=thresholds,
         version=__version__,
         namings=namings,
     )
+
+
+def _lent(thresholds: Thresholds) -> tuple[str, ...]:
+    """What to say when the scatter is that of some modes only."""
+    if not thresholds.modes:
+        return ()
+    held = ", ".join(thresholds.modes)
+    return (f"Your repeat study holds {held} only; its scatter is used here for the other modes too, untested.",)
 
 
 def cents(frequency_hz: float, reference_hz: float) -> float:

@@ -77,8 +77,27 @@ def follow(
         alarm=alarm,
         thresholds=thresholds,
         summary=_summary(history, courses, alarm),
-        notes=tuple(dict.fromkeys((*history.notes, *(note for c in courses for note in c.notes)))),
+        notes=tuple(
+            dict.fromkeys(
+                (*history.notes, *_scatter_note(history, thresholds), *(note for c in courses for note in c.notes))
+            )
+        ),
     )
+
+
+def _scatter_note(history, thresholds):
+    """Whose scatter is used for which mode, where a repeat study holds some."""
+    held = [mode for mode in history.mode_names if thresholds.holds(mode)]
+    if not held:
+        yield (
+            f"Your repeat study holds none of these modes (it holds {', '.join(thresholds.modes)}), so the planning "
+            "value is used for their scatter."
+        )
+    elif len(held) < len(history.mode_names):
+        yield (
+            f"The scatter of your repeat study is used for {_listed(held)}; for the other modes, which it does not "
+            "hold, the planning value."
+        )
 
 
 def _not_enough(courses) -> list[Course]:

@@ -148,7 +148,7 @@ def series(history: History, mode: str, quantity: str = "frequency", *, threshol
         raise LuthkitError(f"quantity is {quantity!r}; choose one of: {', '.join(QUANTITIES)}")
     if mode not in history.mode_names:
         raise LuthkitError(f"{history.name} has no mode {mode!r}; it has {', '.join(history.mode_names)}")
-    figure = (thresholds or Thresholds()).scatter(quantity)
+    figure = (thresholds or Thresholds()).scatter(quantity, mode)
     first = history.occasions[0].date
     rows = []
     for occasion in history.occasions:

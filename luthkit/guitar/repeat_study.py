@@ -55,7 +55,8 @@ class RepeatStudy:
     def thresholds(self, thresholds: Thresholds | None = None) -> Thresholds:
         """Thresholds with the maker's own repeatability where the study has enough readings to show it.
 
-        What the study did not vary (another room, another person) keeps its planning value.
+        They hold for the modes of the study (`Thresholds.holds`); modes that it lacks may scatter otherwise. What the
+        study did not vary (another room, another person) keeps its planning value.
         """
         thresholds = thresholds or Thresholds()
         own = {}
@@ -68,7 +69,7 @@ class RepeatStudy:
                     words = f"measured, {dof:.0f} degrees of freedom"
                     low, high = _limits(sd, dof)
                     own[f"{quantity}_{field}"] = Figure(sd, low, high, "the maker's own repeat study", words, dof)
-        return replace(thresholds, **own)
+        return replace(thresholds, **own, modes=self.modes) if own else thresholds
 
 
 def _limits(sd, dof):
@@ -150,16 +151,18 @@ def repeat_study(rows: Sequence[Mapping]) -> RepeatStudy:
     ]
     if not varied:
         raise LuthkitError("no label of the repeat study varies; say for each reading on which day and hanging it was")
+    few = [mode for mode in modes if sum(str(row["mode"]) == mode for row in rows) < 4]
+    modes = [mode for mode in modes if mode not in few]
     found = {"frequency": [], "damping": []}
     for mode in modes:
         mine = [row for row in rows if str(row["mode"]) == mode]
         labels = [[str(row[level]) for row in mine] for level in varied]
         for quantity, key in (("frequency", "frequency_hz"), ("damping", "damping_ratio")):
             values = np.array([float(row[key]) for row in mine])
-            if len(mine) >= 4 and np.all(np.isfinite(values) & (values > 0)):
+            if np.all(np.isfinite(values) & (values > 0)):
                 found[quantity].append(nested_components(np.log(values), labels))
     levels = (*varied, "reading")
-    notes = []
+    notes = [f"{mode} was read fewer than 4 times and is left out." for mode in few]
     if "operator" not in varied:
         notes.append("One person tapped throughout: another hand may scatter more.")
     if not any(np.isfinite(c[-1][0]) and c[-1][1] > 0 for c in found["frequency"]):

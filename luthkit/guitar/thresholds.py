@@ -74,13 +74,19 @@ class Thresholds:
     damping_heard_best: Figure = field(default=_heard(0.20, 0.20, 0.20))
     damping_heard_typical: Figure = field(default=_heard(0.30, 0.30, 0.50))
     setting: str = "re-hung"  # what happened between the recordings of build and reference
+    modes: tuple[str, ...] = ()  # those whose own scatter this is, by a repeat study; empty: it is of no mode's own
 
     def __post_init__(self):
         if self.setting not in SETTINGS:
             raise LuthkitError(f"setting is {self.setting!r}; choose one of: {', '.join(SETTINGS)}")
 
-    def scatter(self, quantity: str) -> Figure:
-        """The scatter of one reading of `quantity` ("frequency" or "damping") in this `setting`."""
+    def scatter(self, quantity: str, mode: str | None = None) -> Figure:
+        """The scatter of one reading of `quantity` ("frequency" or "damping") in this `setting`.
+
+        For a `mode` that the repeat study behind these figures does not hold it is the planning value.
+        """
+        if mode is not None and not self.holds(mode):
+            return Thresholds(setting=self.setting).scatter(quantity)
         suffix = {
             "same set-up": "same_setup",
             "re-hung": "rehung",
@@ -88,6 +94,10 @@ class Thresholds:
             "other room": "other_room",
         }[self.setting]
         return getattr(self, f"{quantity}_{suffix}")
+
+    def holds(self, mode: str) -> bool:
+        """Whether the scatter figures may be used for this mode: they are of no mode's own, or of this one's too."""
+        return not self.modes or mode.strip().lower() in [name.strip().lower() for name in self.modes]
 
     def repeat_limit_cents(self) -> float:
         """Two readings of one guitar stay this close in 95 of 100 cases: 1.96 sqrt(2) s, in cents."""
@@ -99,7 +109,7 @@ class Thresholds:
 
     def figures(self) -> tuple[tuple[str, Figure], ...]:
         """Every figure with its name in plain words, in the order above."""
-        return tuple((_WORDS[item.name], getattr(self, item.name)) for item in fields(self) if item.name != "setting")
+        return tuple((_WORDS[item.name], getattr(self, item.name)) for item in fields(self) if item.name in _WORDS)
 
 
 _WORDS = {

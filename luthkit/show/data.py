@@ -81,10 +81,11 @@ def comparison_data(comparison: Comparison) -> dict:
         "cautions": list(comparison.cautions),
         "thresholds": {
             "setting": comparison.thresholds.setting,
+            "modes": list(comparison.thresholds.modes),
             **{
                 item.name: _flat(getattr(comparison.thresholds, item.name))
                 for item in fields(comparison.thresholds)
-                if item.name != "setting"
+                if item.name not in ("setting", "modes")
             },
         },
         "version": comparison.version,

@@ -323,6 +323,13 @@ def test_every_threshold_has_a_value_in_its_range_a_source_and_a_certainty():
         assert figure.source and "from memory" in figure.certainty
 
 
+def test_a_repeat_study_of_some_modes_is_told():
+    own = replace(Thresholds(), modes=("air", "main top"))
+    build, reference = modeset(100, 200), modeset(101, 205)
+    told = [compare(build, reference, thresholds=each).cautions for each in (own, Thresholds())]
+    assert ["holds air, main top only" in " ".join(each) for each in told] == [True, False]
+
+
 def test_repeat_limit_is_two_point_eight_standard_deviations():
     # ISO 5725-6: repeatability limit r = 2.8 s_r (from memory); 1.96 sqrt(2) = 2.77
     assert Thresholds().repeat_limit_log() == pytest.approx(2.8 * 0.125, rel=0.02)

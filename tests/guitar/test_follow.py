@@ -91,6 +91,20 @@ def test_own_repeatability_is_used():
     assert coarse.shape == NO_CHANGE != SETTLING
 
 
+def test_a_repeat_study_of_some_modes_is_used_for_these_and_it_is_said():
+    history, _ = made(2, kind="no change")
+    usual, first, *rest = Thresholds(), *history.mode_names
+    own = replace(usual.frequency_rehung, value=0.0007, low=0.0005, dof=90.0)
+    partly = follow(history, thresholds=replace(usual, frequency_rehung=own, modes=(first,)))
+    known = [course.series.scatter_dof for course in partly.of("frequency")]
+    assert known == [90.0] + [usual.frequency_rehung.dof] * len(rest)
+    assert any(f"is used for {first}; for the other modes" in note for note in partly.notes)
+    none = follow(history, thresholds=replace(usual, frequency_rehung=own, modes=("no such mode",)))
+    assert any("holds none of these modes (it holds no such mode)" in note for note in none.notes)
+    whole = follow(history, thresholds=replace(usual, modes=history.mode_names))
+    assert not any("repeat study" in note for note in whole.notes)
+
+
 def modeset(frequencies, kinds=None):
     modes = tuple(
         Mode(f, 0.05, 0.012, 0.0005, 0.0, 0.1, (kinds or {}).get(k, "body")) for k, f in enumerate(frequencies)

@@ -111,6 +111,18 @@ def test_thresholds_become_the_maker_s_own():
     assert any("another hand" in note for note in alone.notes)
 
 
+def test_its_scatter_is_for_its_own_modes_only():
+    rows = [row for row in plan(np.random.default_rng(3), modes=3) if row["mode"] != "mode 2"]
+    few = [{**row, "mode": "mode 2"} for row in rows[:3]]
+    study = repeat_study([*rows, *few])
+    assert study.modes == ("mode 0", "mode 1") and any("mode 2 was read fewer" in note for note in study.notes)
+    own, usual = study.thresholds(), Thresholds()
+    assert own.scatter("frequency", "Mode 1") == own.frequency_rehung != usual.frequency_rehung
+    for quantity in ("frequency", "damping"):
+        assert own.scatter(quantity, "mode 2") == usual.scatter(quantity) == usual.scatter(quantity, "mode 2")
+    assert len(own.figures()) == len(usual.figures())
+
+
 def test_satterthwaite():
     """JCGM 100, G.4.1 (figures from memory): relative 0.25, 0.57, 0.82 with 9, 4, 14 -> 1.03 and 19.0."""
     u, dof = combine([0.25, 0.57, 0.82], [9, 4, 14])
