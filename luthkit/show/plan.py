@@ -13,11 +13,15 @@ from .plots.plan import percent, plot_progress, plot_ranking
 from .words import text_table, with_error
 
 HEADINGS = ("No.", "Top", "Back", "Distance", "Chance", "Air", "Main top", "Main back", "Mobility")
+ORDER = (
+    "The reference first, then the pairs by their distance from it, the nearest first; each top with its best back "
+    "(with more than one where tops are few)."
+)
 MEANING = (
     "Distance is that of the quantity farthest off, in just-noticeable steps of 2 % in frequency (typical listeners in "
     "the best conditions, from memory) and 15 % in mobility (a planning value); in brackets the middle 68 %.",
     "Chance: how likely no quantity of the finished guitar lies beyond the reach, the scatter of building included.",
-    "Mobility is how readily the bridge yields at the main top, without its damping, in s/kg.",
+    "Mobility is how readily the bridge yields at the main top, without its damping, in s/kg (speed for each newton).",
     "Before any of your own guitars is known a forecast is good to 5 to 10 %; with ten or so, to about 2 %.",
     "The damping of wood is not used: no practical effect of a top's damping on guitars is known (Acoustics 7, 11, "
     "2025), and what a guitar's damping will be cannot be forecast from its wood.",
@@ -26,8 +30,10 @@ MEANING = (
 
 
 def pair_rows(ranking: Ranking) -> list[tuple[str, ...]]:
-    """One row of text for each pair, in the order of HEADINGS."""
-    rows = []
+    """The reference, then one row of text for each pair, in the order of HEADINGS."""
+    target = ranking.target
+    own = (with_error(*target.measured[q], unit=_UNITS[q]) if q in target.measured else "not given" for q in FINISHED)
+    rows = [("", target.name, "reference", "", "", *own)]
     for number, pair in enumerate(ranking.pairs, start=1):
         place = (
             f"{number}" if number > ranking.tied or ranking.tied < 2 else f"1–{min(ranking.tied, len(ranking.pairs))}"
@@ -40,7 +46,7 @@ def pair_rows(ranking: Ranking) -> list[tuple[str, ...]]:
 def plan_text(plan: Plan) -> str:
     """All of it for the terminal."""
     ranking = plan.ranking
-    parts = [*ranking.summary, "", text_table(HEADINGS, pair_rows(ranking)), ""]
+    parts = [*ranking.summary, "", ORDER, text_table(HEADINGS, pair_rows(ranking)), ""]
     parts += ["A step of 0.1 mm in thickness, were it allowed, with the first pair:"]
     parts += [text_table(("Plate", "Chance", *_NAMES, "Mind"), _thickness_rows(plan)), ""]
     if plan.progress:
@@ -117,8 +123,8 @@ def plan_page(plan: Plan) -> Page:
         f'<div class="short">{paragraphs(ranking.summary)}</div>',
         image(plot_ranking(ranking), _alt(ranking)),
         "<h2>Pair by pair</h2>",
-        paragraphs([f"Of {ranking.n_tops} tops and {ranking.n_backs} backs every pair was looked at; each top stands "
-                    "here with its best back. Expected of the finished guitar, ± one standard uncertainty:"]),
+        paragraphs([f"Of {ranking.n_tops} tops and {ranking.n_backs} backs every pair was looked at. {ORDER} "
+                    "Expected of the finished guitar, ± one standard uncertainty:"]),
         table(HEADINGS, pair_rows(ranking)),
         "<h2>If the thickness were free</h2>",
         paragraphs(["What a step of 0.1 mm would do to the guitar of the first pair:"]),
@@ -138,12 +144,12 @@ def plan_page(plan: Plan) -> Page:
     return Page(title, "\n".join(parts), stem, hashlib.sha256(told.encode()).hexdigest())
 
 
-_NAMES = ("Air", "Main top", "Main back", "Mobility")
+_UNITS = {name: "s/kg" if name == "mobility" else "Hz" for name in FINISHED}
+_NAMES = HEADINGS[5:]
 
 
 def _values(forecast) -> tuple[str, ...]:
-    units = ("Hz", "Hz", "Hz", "s/kg")
-    return tuple(with_error(*forecast.value(name), unit=unit) for name, unit in zip(FINISHED, units, strict=True))
+    return tuple(with_error(*forecast.value(name), unit=_UNITS[name]) for name in FINISHED)
 
 
 def _forecast_data(forecast) -> dict:

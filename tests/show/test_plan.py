@@ -1,6 +1,7 @@
 """Pictures, page, words and form of a plan, by what is drawn and said in them."""
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,8 +12,9 @@ from luthkit.guitar.build_stages import CARE
 from luthkit.shop.plan_folder import make_plan, read_plan_folder
 from luthkit.show.forms import plan_form
 from luthkit.show.page import page_html
-from luthkit.show.plan import HEADINGS, pair_rows, plan_data, plan_page, plan_text
+from luthkit.show.plan import HEADINGS, ORDER, pair_rows, plan_data, plan_page, plan_text
 from luthkit.show.plots.plan import plot_progress, plot_ranking
+from luthkit.show.words import with_error
 
 
 @pytest.fixture(scope="module")
@@ -64,6 +66,12 @@ def test_rows_carry_errors_and_text_the_same(plan):
     rows = pair_rows(plan.ranking)
     assert all(len(row) == len(HEADINGS) for row in rows)
     assert all("±" in cell for row in rows for cell in row[5:])
+    target, (first, *pairs) = plan.ranking.target, rows
+    assert first[:3] == ("", target.name, "reference") and len(pairs) == len(plan.ranking.pairs)
+    assert first[6] == with_error(*target.measured["main top"], unit="Hz") and first[8].endswith("s/kg")
+    assert ORDER in plan_text(plan)
+    lacking = replace(target, measured={"air": target.measured["air"]})
+    assert pair_rows(replace(plan.ranking, target=lacking))[0][6:] == ("not given",) * 3
     text = plan_text(plan)
     assert all(row[1] in text for row in rows) and "closed box" in text
 
