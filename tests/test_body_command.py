@@ -91,15 +91,19 @@ def test_by_names_what_if_and_report(call, folder, tmp_path):
     assert len(said["readings"]) == 3 and said["readings"][2]["added_mass_kg"] == 0.01
     assert any("old finish" in line for line in said["cautions"])
     page = (tmp_path / "body.html").read_text(encoding="utf-8")
-    assert page.count("<img") == 2 and "rosette" in page and "soundhole radius -5 %, 6 g more on the bridge" in page
+    assert page.count("<img") == 2 and "rosette" in page and "soundhole diameter -5 %, 6 g more on the bridge" in page
 
 
 @pytest.mark.parametrize(
     ("words", "sentence"),
     [
         (("--air", "104"), "give --air and --top together"),
-        (("--hole-change", "-50"), "up to a third"),
-        (("--top-mass-change", "nan"), "top_mass_factor is nan"),
+        (
+            ("--hole-change", "-90"),
+            "--hole-change is -90; give by how many percent the diameter of the soundhole changes",
+        ),
+        (("--hole-change", "5cm"), "--hole-change is 5cm; give by how many percent"),
+        (("--top-mass-change", "nan"), "the mass of the top changes, from -33 to 33"),
         (("--air", "x"), "invalid float value"),
     ],
 )

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import os
+from math import nan
 
 from ..errors import LuthkitError
 from .common import NOTHING_USABLE, BadUse, add_output, check_paths, no_modes, say, write_report
 from .located import located
 
+_MOST = 33.0  # percent: a third, beyond which the model does not answer
 _CHANGES = {  # option: field, words
-    "hole": ("hole_radius_factor", "radius of the soundhole"),
+    "hole": ("hole_radius_factor", "diameter of the soundhole"),
     "box": ("volume_factor", "volume of the box"),
     "top-stiffness": ("top_stiffness_factor", "stiffness of the top"),
     "top-mass": ("top_mass_factor", "mass of the top"),
@@ -34,12 +36,27 @@ def add(commands) -> None:
     for option, (_, words) in _CHANGES.items():
         help_ = f"what if the {words} changed by so many percent, such as -5"
         body.add_argument(
-            f"--{option}-change", type=float, metavar="PERCENT", default=0.0, help=help_.replace("%", "%%")
+            f"--{option}-change", metavar="PERCENT", default="0", help=f"{help_}; at most {_MOST:.0f} either way"
         )
     help_ = "what if the bridge were so many grams heavier (or lighter, with a minus)"
     body.add_argument("--bridge-change", type=float, metavar="GRAMS", default=0.0, help=help_)
     body.set_defaults(run=run)
     add_output(body)
+
+
+def _factor(option, words, options) -> float:
+    """What the thing is multiplied by, from the percent typed."""
+    typed = getattr(options, f"{option.replace('-', '_')}_change")
+    try:
+        percent = float(typed.removesuffix("%"))
+    except ValueError:
+        percent = nan
+    if not abs(percent) <= _MOST:
+        raise BadUse(
+            f"--{option}-change is {typed}; give by how many percent the {words} changes, from -{_MOST:.0f} to "
+            f"{_MOST:.0f}, such as -5"
+        )
+    return 1 + percent / 100
 
 
 def run(options) -> int:
@@ -51,10 +68,7 @@ def run(options) -> int:
     from ..guitar.body_fit import AIR, BACK, TOP
     from ..guitar.what_if import Change
 
-    factors = {
-        field: 1 + getattr(options, f"{option.replace('-', '_')}_change") / 100
-        for option, (field, _) in _CHANGES.items()
-    }
+    factors = {field: _factor(option, words, options) for option, (field, words) in _CHANGES.items()}
     try:
         change = Change(bridge_mass_kg=options.bridge_change / 1000, **factors)
     except LuthkitError as error:

@@ -31,7 +31,7 @@ _NUMBERS = {  # name: words, factor to the unit shown, unit
     "back_stiffness_n_m": ("back, stiffness", 0.001, "kN/m"),
     "back_area_m2": ("back, effective piston area", 1e4, "cm²"),
     "volume_m3": ("air in the body", 1000, "l"),
-    "hole_radius_m": ("soundhole, radius", 1000, "mm"),
+    "hole_radius_m": ("soundhole, diameter", 2000, "mm"),
     "air_q": ("Q of the air alone", 1, ""),
     "top_q": ("Q of the top alone", 1, ""),
     "back_q": ("Q of the back alone", 1, ""),
@@ -42,7 +42,7 @@ _MEASURES = {  # number: what a maker can measure of it with a rule
     "hole_radius_m": ("hole_radius_m",),
 }
 _CHANGES = {  # field: words
-    "hole_radius_factor": "soundhole radius",
+    "hole_radius_factor": "soundhole diameter",
     "volume_factor": "volume of the box",
     "top_stiffness_factor": "stiffness of the top",
     "top_mass_factor": "mass of the top",
@@ -75,7 +75,7 @@ MEANING = (
 
 
 def change_text(change: Change) -> str:
-    """'soundhole radius -5 %, 8 g on the bridge', or 'nothing changed'."""
+    """'soundhole diameter -5 %, 8 g on the bridge', or 'nothing changed'."""
     parts = [
         f"{words} {100 * (getattr(change, name) - 1):+.0f} %"
         for name, words in _CHANGES.items()

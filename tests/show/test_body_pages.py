@@ -37,7 +37,7 @@ def test_numbers_say_where_they_come_from():
 
 def test_text_for_the_terminal():
     text = body.body_text(SHEET, CHANGE)
-    assert "With soundhole radius -5 %, 6 g less on the bridge:" in text
+    assert "With soundhole diameter -5 %, 6 g less on the bridge:" in text
     assert "a note & more" in text and CHECK.sentence in text
     for line in body.CARE:
         assert line in text
@@ -114,7 +114,7 @@ def hand(tmp_path, monkeypatch, build):
 def test_a_slider_asks_what_if_without_reading_again(hand):
     assert hand.said == "Done (1)." and hand.picture
     before = hand.picture
-    hand["Soundhole radius"].value = -5
+    hand["Soundhole diameter"].value = -5
     assert hand.said == "Done (2)." and hand.picture != before
     assert "oundhole radius -5 %" in hand["luthkit-page"].value
     hand["Bridge"].value = 8

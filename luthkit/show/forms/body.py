@@ -13,7 +13,7 @@ from .common import LAYOUT, WIDE, Form, Reader, chosen, find_guitars, folder_lis
 
 _VERB = "Read the body"
 _SLIDERS = {  # field of Change: words, lowest, highest, unit
-    "hole_radius_factor": ("Soundhole radius", -20, 20, "%"),
+    "hole_radius_factor": ("Soundhole diameter", -20, 20, "%"),
     "volume_factor": ("Volume of the box", -20, 20, "%"),
     "bridge_mass_kg": ("Bridge", -15, 20, "g"),
     "top_stiffness_factor": ("Stiffness of the top", -30, 30, "%"),
