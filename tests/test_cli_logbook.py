@@ -135,7 +135,8 @@ def test_a_profile_is_made_and_a_build_held_against_it(shop, capsys, monkeypatch
     for name in ("a", "b"):
         shutil.copytree(shop / "recorder", shop / name)
     assert main(["profile", "Old ones", "a", "b"]) == 0
-    assert "101.0 to 102.0 Hz" in capsys.readouterr().out
+    table = capsys.readouterr().out
+    assert "101.00 ± 0." in table and " Hz to 102.0" in table and "Old, Older" in table and "± is one standard" in table
     assert [guitar.name for guitar in read_profile(shop / "Old ones.toml").guitars] == ["Old", "Older"]
     assert main(["compare", "recorder", "Old ones.toml", "--json", "--report", "c.html"]) == 0
     said = json.loads(capsys.readouterr().out)

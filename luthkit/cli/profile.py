@@ -21,7 +21,7 @@ def run(options) -> int:
     from ..shop.profile_file import tone_of, write_profile
     from ..shop.reading import read_instruments
     from ..show import data
-    from ..show.words import band_text
+    from ..show.profile import profile_data, profile_table
 
     modesets = read_instruments(options.folders)
     for modeset in modesets:
@@ -30,12 +30,12 @@ def run(options) -> int:
     profile = make_profile(options.name, modesets, tone=tone_of(options.folders))
     path = write_profile(profile, options.to)
     if options.json:
-        bands = [{"frequency_hz": b.frequency_hz, "damping_ratio": b.damping_ratio} for b in profile.bands]
+        bands = profile_data(profile)
         print(
             data.to_json({"profile": str(path), "guitars": [g.name for g in profile.guitars], "bands": bands}),
             flush=True,
         )
     else:
-        print("\n".join(band_text(band) for band in profile.bands), flush=True)
+        print(profile_table(profile), flush=True)
         print(f"\n{profile.name}, from {', '.join(g.name for g in profile.guitars)}: kept as {path}", flush=True)
     return 0

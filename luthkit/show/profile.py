@@ -1,0 +1,63 @@
+"""A reference profile in words and as data: its modes with names where known, each number with its error."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+
+from .._text import one_line
+from ..guitar.pair_names import name_of_pair, names_given, namings_of
+from ..guitar.profile import Profile
+from .words import text_table, with_error
+
+_HEAD = ("No.", "Name", "Frequency", "Damping ratio", "Found on")
+
+
+def profile_table(profile: Profile) -> str:
+    """The modes of a profile for the terminal: one value, or the lowest to the highest of several guitars."""
+    bands, rows, doubts = profile.bands, [], []
+    for number, (band, (name, doubt)) in enumerate(zip(bands, _names(profile, bands), strict=True), start=1):
+        alone = len(band.members) == 1
+        frequencies = [
+            (band.frequency_low_hz, band.frequency_low_u_hz),
+            (band.frequency_high_hz, band.frequency_high_u_hz),
+        ]
+        dampings = [
+            (100 * band.damping_low, 100 * band.damping_low_u),
+            (100 * band.damping_high, 100 * band.damping_high_u),
+        ]
+        rows.append(
+            (
+                str(number),
+                name or "-",
+                _range(frequencies[:1] if alone else frequencies, "Hz"),
+                _range(dampings[:1] if alone else dampings, "%"),
+                ", ".join(one_line(guitar) for guitar, _ in band.members),
+            )
+        )
+        doubts += [f"  {number}: {one_line(doubt)}"] if doubt else []
+    foot = "± is one standard uncertainty, with the scatter of hanging a guitar up anew."
+    unsure = (
+        "\nA name with a question mark is not borne out by every guitar." if any("?" in row[1] for row in rows) else ""
+    )
+    return "\n".join([text_table(_HEAD, rows), foot + unsure, *doubts])
+
+
+def profile_data(profile: Profile) -> list[dict]:
+    """The modes of a profile as plain data for JSON, by frequency; `name` is "" where none is known."""
+    bands = profile.bands
+    names = _names(profile, bands)
+    return [
+        {"name": name, **asdict(band), "members": [guitar for guitar, _ in band.members]}
+        for band, (name, _) in zip(bands, names, strict=True)
+    ]
+
+
+def _names(profile: Profile, bands) -> list[tuple[str, str]]:
+    """(name, doubt) of each mode, as `compare` calls it: by what the taps of each guitar tell."""
+    namings = namings_of(profile.guitars)
+    told = {guitar.name: names_given(each) for guitar, each in zip(profile.guitars, namings, strict=True)}
+    return [name_of_pair(band.members, told) for band in bands]
+
+
+def _range(ends, unit: str) -> str:
+    return " to ".join(with_error(value, u, unit=unit) for value, u in ends)
