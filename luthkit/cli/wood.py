@@ -25,6 +25,11 @@ def add(commands) -> None:
 
 def run(options) -> int:
     check_paths(options.paths, options.report)
+    (path,) = options.paths
+    from ..shop.plan_folder import is_plan_folder
+
+    if is_plan_folder(path):
+        raise BadUse(f"{path} is the folder of a plan; use luthkit plan {path}, or name the wood.csv in it")
     from ..shop.woodpile import read_history, read_pieces
     from ..show import data
     from ..show.wood import stock_page, stock_text, wood_data, wood_page, wood_text
@@ -37,7 +42,7 @@ def run(options) -> int:
         equilibrium_moisture_percent(temperature_c=climate[0], relative_humidity_percent=climate[1])
     except LuthkitError as error:
         raise BadUse(f"--climate: {error}") from error
-    pieces = read_stock(options.paths[0])
+    pieces = read_stock(path)
     if options.piece:
         found = [piece for piece in pieces if piece.name.lower() == options.piece.lower()]
         if not found:
@@ -52,7 +57,7 @@ def run(options) -> int:
     else:
         readings = read_pieces(pieces, climate=climate)
         if not readings:
-            raise LuthkitError(f"no piece in {options.paths[0]} was measured; add sizes and mass under [[measured]]")
+            raise LuthkitError(f"no piece in {path} was measured; add sizes and mass under [[measured]]")
         page, text, told = stock_page(readings), stock_text(readings), [wood_data(reading) for reading in readings]
     report = write_report(page, options.report) if options.report is not None else None
     if options.json:

@@ -139,6 +139,7 @@ def test_the_command_shows_a_piece_and_the_stock(tmp_path, capsys):
     [
         (["wood", str(STOCK), "--piece", "oak"], 2, "it has Mahogany 4"),
         (["wood", "/nowhere"], 2, "does not exist"),
+        (["wood", str(STOCK.parent / "plan")], 2, "is the folder of a plan; use luthkit plan"),
         (["wood", str(STOCK), "--climate", "20", "120"], 2, "--climate"),
         (["wood", str(STOCK.parent / "truth.json")], 1, "is no stock"),
     ],
