@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from .draft import Draft
-from .ear import Ear
+from .ear import AFTER_S, RING_S, Ear
 from .live import Block
 from .sitting import Plan, Sitting
 
@@ -44,6 +44,7 @@ class Desk:
         self.chimes = chimes
         self.draft = draft
         self.sitting = draft.resume(plan) if draft else Sitting(plan)
+        self._listen()
 
     def hear(self, block: Block) -> list[News]:
         """What there is to say after this block; nothing most of the time. Takes are on disk when it is said."""
@@ -69,6 +70,7 @@ class Desk:
         before, self.sitting = self.sitting, sitting
         if sitting is before:
             return []
+        self._listen()
         if self.draft:
             self.draft.keep(sitting)
         news = []
@@ -96,6 +98,12 @@ class Desk:
         elif self.chimes and news:
             self.ear.pause(_PAUSES_S.get(news[-1].kind, 0.7))
         return news
+
+    def _listen(self) -> None:
+        """Strings that ring are heard for longer, but not the knocks that say "ready"."""
+        spot = self.sitting.spot
+        rings = spot is not None and spot.rings and not self.sitting.must_place_again
+        self.ear.after_s = RING_S if rings else AFTER_S
 
 
 def chime(kind: str, *, sample_rate_hz: int = 44100) -> np.ndarray:

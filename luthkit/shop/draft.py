@@ -14,7 +14,7 @@ import os
 import re
 import shutil
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 
 import numpy as np
@@ -25,12 +25,14 @@ from .checksums import SUMS, sha256_of, sums_text
 from .ear import Take
 from .keeping import add_session
 from .safe import COMING, settle, told, write_whole
-from .session import FILE_NAME, POSITIONS, Session, SessionRecording, check_words, read_session
+from .session import FILE_NAME, Session, SessionRecording, check_words, read_session
 from .session_text import session_text
-from .sitting import TAKEN_BACK, Plan, Sitting, Spot
+from .sitting import LEFT_OUT_FOLDER, TAKEN_BACK, Judged, Plan, Sitting
+from .spots import Spot, folder_spot
 
 TABLE = "takes.csv"
-_HEADINGS = ("file", "kind", "position", "placement", "heard_s", "good_taps", "verdict")
+_HEADINGS = ("file", "kind", "position", "placement", "condition", "string", "heard_s", "good_taps", "verdict")
+_TAKE = re.compile(r"(?:(.+)_)?(?:tap|knock|strum|pluck)_(\d+)\.flac")
 
 
 class Draft:
@@ -55,52 +57,78 @@ class Draft:
             self.folder.mkdir(parents=True, exist_ok=True)
             for left in self.folder.rglob(f"{COMING}*"):  # a program was ended in the middle of writing it
                 left.unlink()
-            found = [path.relative_to(self.folder) for path in self.folder.glob("*/tap_*.flac")]
-        self._on_disk = {path.as_posix() for path in found if folder_spot(path.parts[0])}
+            found = [path.relative_to(self.folder) for path in sorted(self.folder.glob("*/*.flac"))]
+        self._on_disk = {path.as_posix() for path in found if _whence(path.as_posix())}
 
     def resume(self, plan: Plan) -> Sitting:
         """A sitting after `plan`, with the takes that an earlier, unfinished one left here: none in most cases.
 
         Takes at other spots than the plan's stay on disk and become part of the session.
         """
-        sitting, placed = Sitting(plan), 1
-        for spot in (folder_spot(path.name) for path in sorted(self.folder.iterdir()) if path.is_dir()):
-            takes = {}
-            for path in sorted((self.folder / spot.folder).glob("tap_*.flac")) if spot else ():
-                recording = open_recording(path)
-                takes[int(path.stem.removeprefix("tap_"))] = Take(recording.read(), recording.sample_rate_hz, 0.0)
-            if takes and spot in plan.spots:
+        sitting, why, placed = Sitting(plan), self._verdicts(), ""
+        for spot in plan.spots:
+            takes, spoilt = {}, []
+            for name in sorted(self._on_disk):
+                its_spot, number = _whence(name)
+                if its_spot != spot:
+                    continue
+                recording = open_recording(self.folder / name)
+                take = Take(recording.read(), recording.sample_rate_hz, 0.0)
+                if name.startswith(f"{LEFT_OUT_FOLDER}/"):
+                    spoilt.append(Judged(take, spot, number, 0, why.get(name, "left out before"), in_itself=True))
+                else:
+                    takes[number] = take
+            if takes:
                 sitting = sitting.with_takes(takes, spot)
-                placed = max(placed, int(spot.placement or 1))
-        return replace(sitting, placed=str(placed))
+            sitting = replace(sitting, judged=(*sitting.judged, *spoilt))
+            if (takes or spoilt) and spot.set_up:
+                placed = spot.set_up
+        return replace(sitting, placed=placed)
+
+    def _verdicts(self) -> dict[str, str]:
+        """Name of each file -> why it was left out, as far as the table of an earlier, unfinished sitting tells."""
+        try:
+            with open(self.folder / TABLE, newline="", encoding="utf-8") as file:
+                rows = list(csv.DictReader(file))
+            return {row["file"]: row["verdict"].removeprefix("left out: ") for row in rows}
+        except (OSError, ValueError, KeyError, AttributeError, csv.Error):
+            return {}
 
     def keep(self, sitting: Sitting) -> None:
-        """Write what is new: takes worth a file, the table of all takes, and session.toml.
+        """Write what is new: the sound of each take, the table of all takes, and session.toml.
 
-        A take that is spoilt by itself (clipped, no tap at all) is told of in the table only. Raises
-        `LuthkitError` when the disk is full or cannot be written to; what was there stays.
+        A take that is spoilt by itself (clipped, no tap at all) goes into a folder of its own, which is never read
+        as taps. Only what the maker takes back loses its sound. Raises `LuthkitError` when the disk is full or cannot
+        be written to; what was there stays.
         """
         with told(f"the session {self.target}"):
             for one in sitting.judged:
-                path = self.folder / one.name
-                if one.reason == TAKEN_BACK and one.name in self._on_disk:
-                    path.unlink(missing_ok=True)
-                    self._on_disk.discard(one.name)
-                elif not one.in_itself and one.name not in self._on_disk:
-                    path.parent.mkdir(exist_ok=True)
-                    write_whole(path, flac_bytes(one.take.samples, one.take.sample_rate_hz))
-                    self._on_disk.add(one.name)
+                there = {one.name, one.left_out_name} & self._on_disk
+                if one.reason == TAKEN_BACK:
+                    for name in there:
+                        (self.folder / name).unlink(missing_ok=True)
+                        self._on_disk.discard(name)
+                elif not there:
+                    name = one.left_out_name if one.in_itself else one.name
+                    (self.folder / name).parent.mkdir(exist_ok=True)
+                    write_whole(self.folder / name, flac_bytes(one.take.samples, one.take.sample_rate_hz))
+                    self._on_disk.add(name)
             write_whole(self.folder / FILE_NAME, self._session_text())
-            write_whole(self.folder / TABLE, _table_text(sitting))
+            write_whole(self.folder / TABLE, self._table_text(sitting))
 
     def finish(self, *, logbook=None) -> Path:
         """Give the folder its name in one step, or add it to a `logbook` (a `Logbook` or its folder); where it went.
 
-        Raises `LuthkitError` when no take was kept (the draft goes away then), or something has that name.
+        Raises `LuthkitError` when no take was kept, or something has that name. A draft without any sound goes away
+        then, one with takes that were left out stays to go on with.
         """
-        if not self._on_disk:
-            self._go_away()
-            raise LuthkitError("no tap was kept, so there is no session; check the microphone's level first")
+        if all(name.startswith(f"{LEFT_OUT_FOLDER}/") for name in self._on_disk):
+            said = "nothing good was kept, so there is no session; check the microphone's level first"
+            if self._on_disk:
+                said += f" (the takes that were left out lie in {self.folder / LEFT_OUT_FOLDER})"
+            else:
+                self._go_away()
+            raise LuthkitError(said)
         with told(f"the session {self.target}"):
             for inner in [path for path in self.folder.iterdir() if path.is_dir() and not any(path.iterdir())]:
                 inner.rmdir()
@@ -126,18 +154,31 @@ class Draft:
 
     def _session_text(self) -> str:
         folders = sorted({name.split("/")[0] for name in self._on_disk})
-        spots = {folder: folder_spot(folder) for folder in folders}
-        listed = [SessionRecording(f, self.folder / f, s.kind, s.position, s.placement) for f, s in spots.items()]
+        listed = []
+        for folder in folders:
+            spot = folder_spot(folder)
+            said = asdict(spot) if spot else {"kind": "left out"}
+            listed.append(SessionRecording(folder, self.folder / folder, **said))
         return session_text(Session(str(self._words["guitar"]), tuple(listed), self._words))
 
+    def _table_text(self, sitting: Sitting) -> str:
+        store = io.StringIO()
+        table = csv.writer(store, lineterminator="\n")
+        table.writerow(_HEADINGS)
+        for one in sitting.judged:
+            file = next((name for name in (one.name, one.left_out_name) if name in self._on_disk), "")
+            spot, mass = one.spot, f" {one.spot.added_mass_g:g} g" * bool(one.spot.added_mass_g)
+            where = (spot.kind, spot.position, spot.placement, f"{spot.condition}{mass}", spot.string)
+            table.writerow((file, *where, f"{one.take.start_s:.1f}", one.kept, one.verdict))
+        return store.getvalue()
 
-def folder_spot(folder: str) -> Spot | None:
-    """The spot whose takes are kept in a sub-folder of this name; None for any other folder."""
-    found = re.fullmatch(r"(\w+)_([1-9][0-9]?)", folder)
-    position = found[1].replace("_", " ") if found else ""
-    if position in POSITIONS:
-        return Spot(position, found[2])
-    return Spot("", "", "bar") if folder == "bar" else None
+
+def _whence(name: str) -> tuple[Spot, int] | None:
+    """Spot and number of the take in a file of a draft; None for any other file."""
+    folder, _, file = name.rpartition("/")
+    found = _TAKE.fullmatch(file)
+    spot = folder_spot(found[1] or folder if folder == LEFT_OUT_FOLDER else folder) if found else None
+    return (spot, int(found[2])) if spot else None
 
 
 def flac_bytes(samples, sample_rate_hz: int) -> bytes:
@@ -147,16 +188,4 @@ def flac_bytes(samples, sample_rate_hz: int) -> bytes:
     store = io.BytesIO()
     steps = np.round(np.asarray(samples) * 2.0**23).astype(np.int32) << 8
     soundfile.write(store, steps, sample_rate_hz, format="FLAC", subtype="PCM_24")
-    return store.getvalue()
-
-
-def _table_text(sitting: Sitting) -> str:
-    store = io.StringIO()
-    table = csv.writer(store, lineterminator="\n")
-    table.writerow(_HEADINGS)
-    for one in sitting.judged:
-        file = "" if one.in_itself else one.name
-        spot = one.spot
-        heard = f"{one.take.start_s:.1f}"
-        table.writerow((file, spot.kind, spot.position, spot.placement, heard, one.kept, one.verdict))
     return store.getvalue()

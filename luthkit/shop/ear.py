@@ -17,7 +17,8 @@ from ..signal.recording import Recording
 from .live import Block
 
 BEFORE_S, AFTER_S = 0.5, 1.3  # a take begins and ends so far from its first and last blow
-LONGEST_S = 6.0
+RING_S = 4.0  # the same for strings that ring on (common practice, no source)
+LONGEST_S = 4.7  # from the first blow of a take to the last
 _LOOK_EVERY_S = 0.2
 _EDGE_S = 0.1  # at the start of what is looked at, anything seems to begin
 _MIN_RISE_DB, _MIN_OVER_FLOOR_DB = 6.0, 8.0  # as find_taps
@@ -40,13 +41,14 @@ class Take:
 
 
 class Ear:
-    """Hears blocks and gives back takes, each about 1.3 s after its last blow.
+    """Hears blocks and gives back takes, each `after_s` after its last blow; that may be changed at any time.
 
-    Blows closer together stay in one take, of at most `LONGEST_S`. The first tenth of a second is not heard.
+    Blows closer together stay in one take, of at most `LONGEST_S` more. The first tenth of a second is not heard.
     """
 
     def __init__(self, sample_rate_hz: int):
         self.sample_rate_hz = sample_rate_hz
+        self.after_s = AFTER_S
         self.heard = 0  # samples so far
         self.level_db = float("-inf")  # peak of the last block, dB of full scale
         self._pieces: list[np.ndarray] = []
@@ -79,10 +81,10 @@ class Ear:
         edge = self._start + round(_EDGE_S * rate)
         found = rises(read_envelope(window), min_rise_db=_MIN_RISE_DB, min_over_floor_db=_MIN_OVER_FLOOR_DB)
         blows = [self._start + rise for rise in found if self._start + rise > max(edge, self._done)]
-        keep_from = self.heard - round((BEFORE_S + AFTER_S) * rate)
+        keep_from = self.heard - round((BEFORE_S + self.after_s) * rate)
         if blows:
-            first, end = blows[0], blows[-1] + round(AFTER_S * rate)
-            end = min(end, first + round(LONGEST_S * rate))
+            first, end = blows[0], blows[-1] + round(self.after_s * rate)
+            end = min(end, first + round((LONGEST_S + self.after_s) * rate))
             start = max(self._start, first - round(BEFORE_S * rate))
             keep_from = min(keep_from, start)
             if end <= self.heard:

@@ -24,7 +24,8 @@ The folder may hold a plain text file, `session.toml`. All of it is optional:
 
     [[recording]]
     file = "strums"
-    kind = "strum"                     # or "pluck"; "knock": a knock in the room without the guitar; "bar": a metal bar
+    kind = "strum"                     # or "pluck"; "knock": a knock in the room without the guitar;
+                                       # "bar": a metal bar; "left out": spoilt, kept and never read
     pluck_point = "a fifth of the scale"
 
     [[recording]]
@@ -57,7 +58,7 @@ from .stages import split_stage
 
 FILE_NAME = "session.toml"
 POSITIONS = ("bridge centre", "bass wing", "treble wing", "back", "rim")
-KINDS = ("tap", "strum", "pluck", "knock", "bar")
+KINDS = ("tap", "strum", "pluck", "knock", "bar", "left out")
 _TEXTS = (
     "guitar",
     "stage",

@@ -1,7 +1,8 @@
 """A sitting: so many good taps at each position, then lift the guitar, place it again, and repeat.
 
 Pure logic: takes come in, a new sitting comes out. Every take of a spot is judged again with each new one, by
-`signal.taps.find_taps`, exactly as the same takes will be judged when they are read from files.
+`signal.taps.find_taps` (strums and plucks by `signal.strokes.find_strokes`), exactly as the same takes will be
+judged when they are read from files.
 """
 
 from __future__ import annotations
@@ -9,90 +10,40 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from ..errors import LuthkitError
 from ..guitar.sentinel import TAP_OPTIONS as BAR_OPTIONS
 from ..signal.recording import Recording
+from ..signal.strokes import find_strokes
 from ..signal.taps import find_taps
 from .ear import Take
-from .session import POSITIONS
+from .spots import Plan, Spot
 
 LOST = "sound was lost on the way from the microphone; close other programs, then tap again"
 TAKEN_BACK = "taken back"
+LEFT_OUT_FOLDER = "left_out"  # the sound of takes that are spoilt by themselves; never read as taps
 _BY_FELLOWS = ("outlier", "double hit")  # verdicts that may change as fellows come in
 _KNOCKS_S = (0.2, 0.9)  # two knocks so far apart mean: go on
 
 
-@dataclass(frozen=True)
-class Spot:
-    """Where to tap, in which placement. `kind` as in session.toml: "tap", or "bar" for the metal bar."""
-
-    position: str
-    placement: str
-    kind: str = "tap"
-
-    @property
-    def folder(self) -> str:
-        """Name of the sub-folder that its takes are kept in."""
-        return "bar" if self.kind == "bar" else f"{self.position}_{self.placement}".replace(" ", "_")
-
-    @property
-    def words(self) -> str:
-        """What the maker is told: the position, or the bar."""
-        return "the bar" if self.kind == "bar" else self.position
-
-
-@dataclass(frozen=True)
-class Plan:
-    """What a sitting asks for: positions in the order of work, placements, and good taps at each.
-
-    With `n_bar_taps` above 0 the sentinel, a metal bar that is never altered, is tapped first.
-    """
-
-    positions: tuple[str, ...] = POSITIONS[:1]
-    n_placements: int = 2
-    n_taps: int = 5
-    n_bar_taps: int = 0
-
-    def __post_init__(self):
-        object.__setattr__(self, "positions", tuple(self.positions))
-        for position in self.positions:
-            if position not in POSITIONS:
-                raise LuthkitError(f"position {position!r} is not known; allowed are {', '.join(POSITIONS)}")
-        if not self.positions or len(set(self.positions)) < len(self.positions):
-            raise LuthkitError("name at least one position to tap at, and each only once")
-        limits = {"n_placements": (1, 20), "n_taps": (1, 50), "n_bar_taps": (0, 20)}
-        for name, (low, high) in limits.items():
-            value = getattr(self, name)
-            if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
-                raise LuthkitError(f"{name} is {value!r}; allowed are whole numbers from {low} to {high}")
-
-    @property
-    def spots(self) -> tuple[Spot, ...]:
-        """All spots in the order of work."""
-        bar = (Spot("", "", "bar"),) if self.n_bar_taps else ()
-        placements = [str(k + 1) for k in range(self.n_placements)]
-        return bar + tuple(Spot(position, placement) for placement in placements for position in self.positions)
-
-    def wanted(self, spot: Spot) -> int:
-        """How many good taps are asked for at a spot."""
-        return self.n_bar_taps if spot.kind == "bar" else self.n_taps
-
-
 @dataclass(frozen=True, eq=False)
 class Judged:
-    """A take, where it was struck, and the verdict: how many good taps it holds, or why none."""
+    """A take, where it was struck, and the verdict: how many good taps or strokes it holds, or why none."""
 
     take: Take
     spot: Spot
     number: int  # of the take at this spot, from 1
     kept: int = 0
     reason: str = ""
-    in_itself: bool = False  # spoilt by itself, not only unlike its fellows: not worth a file
+    in_itself: bool = False  # spoilt by itself, not only unlike its fellows
 
     @property
     def name(self) -> str:
         """Of the file it is kept in, relative to the session's folder."""
-        return f"{self.spot.folder}/tap_{self.number:02d}.flac"
+        return f"{self.spot.folder}/{self.spot.noun}_{self.number:02d}.flac"
+
+    @property
+    def left_out_name(self) -> str:
+        """Of the file that holds its sound when it is spoilt by itself."""
+        return f"{LEFT_OUT_FOLDER}/{self.name.replace('/', '_')}"
 
     @property
     def verdict(self) -> str:
@@ -107,7 +58,7 @@ class Sitting:
     plan: Plan
     judged: tuple[Judged, ...] = ()
     skipped: tuple[Spot, ...] = ()
-    placed: str = "1"  # the placement that the guitar is in
+    placed: str = ""  # the set-up that the guitar is in; "" for the first that the plan asks for
 
     def good(self, spot: Spot) -> int:
         """Good taps at a spot so far."""
@@ -123,8 +74,12 @@ class Sitting:
 
     @property
     def must_place_again(self) -> bool:
-        """Whether the guitar must be lifted and put back before the next tap counts."""
-        return self.spot is not None and self.spot.kind == "tap" and self.spot.placement != self.placed
+        """Whether the set-up must change before the next tap counts: guitar put back, hole plugged, strings freed."""
+        return self.spot is not None and self.spot.set_up not in ("", self._set_up)
+
+    @property
+    def _set_up(self) -> str:
+        return self.placed or next((spot.set_up for spot in self.plan.spots if spot.set_up), "")
 
     @property
     def instruction(self) -> str:
@@ -133,12 +88,17 @@ class Sitting:
         if spot is None:
             return "Done. Every position has its taps."
         if self.must_place_again:
-            return (
-                "Lift the guitar, put it back, move guitar and microphone together by half a metre or more. "
-                "Then knock twice, or press Ready."
-            )
+            return spot.change_from(self._set_up)
         missing = self.plan.wanted(spot) - self.good(spot)
-        return f"Tap {spot.words}: {missing} more."
+        return f"{spot.task}: {missing} more."
+
+    @property
+    def tally(self) -> str:
+        """How many were kept, in words: "10 good taps, 1 good strum"."""
+        kept = dict.fromkeys((spot.noun for spot in self.plan.spots), 0)
+        for one in self.judged:
+            kept[one.spot.noun] = kept.get(one.spot.noun, 0) + one.kept
+        return ", ".join(f"{n} good {noun}{'s' * (n != 1)}" for noun, n in kept.items())
 
     def hear(self, take: Take) -> Sitting:
         """The sitting after one more take: judged with all takes of the spot, or the two knocks of "ready"."""
@@ -158,7 +118,7 @@ class Sitting:
 
     def ready(self) -> Sitting:
         """The guitar was placed again; nothing changes when that was not asked for."""
-        return replace(self, placed=self.spot.placement) if self.must_place_again else self
+        return replace(self, placed=self.spot.set_up) if self.must_place_again else self
 
     def skip(self) -> Sitting:
         """Leave the present spot with the taps it has."""
@@ -208,18 +168,22 @@ def _verdicts(sounds: Mapping[str, Recording], spot: Spot) -> dict[str, tuple[in
     """Name of each take -> (good taps in it, why there is none)."""
     if not sounds:
         return {}
-    options = BAR_OPTIONS if spot.kind == "bar" else {}
-    found = find_taps(
-        list(sounds.values()),
-        positions=dict.fromkeys(sounds, spot.position),
-        placements=dict.fromkeys(sounds, spot.placement),
-        **options,
-    )
+    if spot.rings:
+        found = find_strokes(list(sounds.values()), kind=spot.kind)
+        good = found.strokes
+    else:
+        found = find_taps(
+            list(sounds.values()),
+            positions=dict.fromkeys(sounds, spot.position),
+            placements=dict.fromkeys(sounds, spot.placement),
+            **(BAR_OPTIONS if spot.kind == "bar" else {}),
+        )
+        good = found.taps
     verdicts = {}
     for name in sounds:
-        kept = sum(tap.source == name for tap in found.taps)
+        kept = sum(one.source == name for one in good)
         reasons = [rejection.reason for rejection in found.rejected if rejection.source == name]
-        verdicts[name] = (kept, "" if kept else (reasons or ["no tap in it"])[0])
+        verdicts[name] = (kept, "" if kept else (reasons or [f"no {spot.noun} in it"])[0])
     return verdicts
 
 

@@ -37,16 +37,27 @@ def test_each_kept_take_is_on_disk_when_it_is_said(tmp_path, bridge):
     for block in blocks_of(bridge):
         for news in desk.hear(block):
             kept += news.kind == "kept"
-            assert len(list(desk.draft.folder.glob("*/*.flac"))) == kept
+            assert len(list(desk.draft.folder.glob("bridge_centre_1/*.flac"))) == kept
     assert kept == 6
 
 
-def test_lost_sound_is_told_at_once_and_not_kept(tmp_path, bridge):
+def test_lost_sound_is_told_at_once_and_set_apart(tmp_path, bridge):
     desk = Desk(Plan(), bridge.sample_rate_hz, draft=Draft(tmp_path / "day"), chimes=False)
     blocks = [Block(block.samples, k == 20) for k, block in enumerate(blocks_of(bridge))][:60]
     said = [news for block in blocks for news in desk.hear(block)]
     assert said[0].kind == "left out" and "sound was lost" in said[0].reason
-    assert list(desk.draft.folder.glob("*/*.flac")) == []
+    assert [path.parent.name for path in desk.draft.folder.glob("*/*.flac")] == ["left_out"]
+
+
+def test_strums_are_heard_as_long_as_they_ring(tmp_path):
+    """Three strokes, 4.5 s apart, through ear, desk and draft; the knocks for "ready" come before."""
+    strums = open_recording(SAMPLES.parent / "strums/E_major.flac")
+    desk = Desk(Plan(n_taps=0, n_strums=3), strums.sample_rate_hz, draft=Draft(tmp_path / "day"), chimes=False)
+    said = [news for block in blocks_of(strums) for news in desk.hear(block)]
+    assert [news.kind for news in said] == ["kept", "kept", "kept", "done"]
+    lengths = [len(one.take.samples) / strums.sample_rate_hz for one in desk.sitting.judged]
+    assert all(4.4 < length < 5.5 for length in lengths)
+    assert len(read_session(desk.draft.finish()).of_kind("strum")) == 3
 
 
 def test_taking_back_needs_something_to_take_back(bridge):

@@ -12,13 +12,15 @@ import numpy as np
 import pytest
 
 from luthkit.errors import LuthkitError
-from luthkit.shop.checksums import check_folder
-from luthkit.shop.draft import TABLE, Draft, flac_bytes, folder_spot
-from luthkit.shop.ear import Ear, whole_steps
+from luthkit.shop.checksums import SUMS, check_folder
+from luthkit.shop.draft import TABLE, Draft, flac_bytes
+from luthkit.shop.ear import Ear, Take, whole_steps
 from luthkit.shop.live import blocks_of
 from luthkit.shop.logbook import start_logbook
 from luthkit.shop.session import POSITIONS, read_session
-from luthkit.shop.sitting import Plan, Sitting
+from luthkit.shop.sitting import LOST, Plan, Sitting
+from luthkit.shop.spots import folder_spot
+from luthkit.shop.tone_reading import read_tone
 from luthkit.signal.recording import open_recording
 
 SAMPLES = Path(__file__).parents[2] / "sample_audio/build_seven/taps"
@@ -61,8 +63,11 @@ def test_what_is_kept_is_a_session_and_reads_as_it_was_judged(tmp_path, takes):
     with open(folder / TABLE, newline="") as file:
         rows = list(csv.DictReader(file))
     assert len(rows) == 7 and sum("clipped" in row["verdict"] for row in rows) == 1
-    assert [row["file"] for row in rows if "clipped" in row["verdict"]] == [""]
-    assert check_folder(folder) == ()
+    (spoilt,) = [one for one in sitting.judged if not one.kept]
+    assert [row["file"] for row in rows if "clipped" in row["verdict"]] == [spoilt.left_out_name]
+    assert np.array_equal(open_recording(folder / spoilt.left_out_name).read(), spoilt.take.samples)
+    assert [r.name for r in session.of_kind("left out")] == [spoilt.left_out_name]
+    assert check_folder(folder) == () and spoilt.left_out_name in (folder / SUMS).read_text()
 
 
 def test_a_sitting_goes_into_the_logbook(tmp_path, takes):
@@ -106,9 +111,53 @@ def test_a_take_taken_back_leaves_no_file(tmp_path, takes):
 def test_nothing_kept_leaves_nothing(tmp_path):
     draft = Draft(tmp_path / "day")
     draft.keep(Sitting(PLAN))
-    with pytest.raises(LuthkitError, match="no tap was kept"):
+    with pytest.raises(LuthkitError, match="nothing good was kept"):
         draft.finish()
     assert list(tmp_path.iterdir()) == []
+
+
+def test_sound_that_was_left_out_stays_left_out_and_is_never_lost(tmp_path, takes):
+    """A take with lost sound seems good by its samples alone: the reason must outlive the program."""
+    good, spoilt = takes[0][0], next(take for take in takes[0] if take.peak_db > -0.1)
+    lost = Take(takes[0][1].samples, good.sample_rate_hz, 3.0, lost=True)
+    draft = Draft(tmp_path / "day")
+    sit([spoilt, lost], draft, Sitting(PLAN))
+    with pytest.raises(LuthkitError, match="left_out"):
+        draft.finish()
+    again = Draft(tmp_path / "day")
+    sitting = again.resume(PLAN)
+    assert [one.reason.split(":")[0] for one in sitting.judged] == ["clipped", LOST] and sitting.good(
+        PLAN.spots[0]
+    ) == 0
+    sitting = sit([good], again, sitting)
+    assert sitting.judged[-1].name == "bridge_centre_1/tap_03.flac"
+    logbook = start_logbook(tmp_path / "book")
+    session = read_session(again.finish(logbook=logbook))
+    assert [tap.source for tap in session.find_taps().taps] == ["bridge_centre_1/tap_03.flac"]
+    for one, number in ((spoilt, 1), (lost, 2)):
+        kept = open_recording(session.recordings[0].path.parents[1] / f"left_out/bridge_centre_1_tap_{number:02d}.flac")
+        assert np.array_equal(kept.read(), one.samples)
+
+
+def test_a_condition_strums_and_plucks_become_a_session_that_reads_so(tmp_path, takes):
+    plan = Plan(n_placements=1, n_taps=2, condition="mass at bridge", added_mass_g=7.5, n_strums=1, n_plucks=1)
+    draft, sitting = Draft(tmp_path / "day"), Sitting(plan)
+    sitting = sit([take for take in takes[0] if take.peak_db < -0.1][:2], draft, sitting).ready()
+    sitting = sit([take for take in takes[0] if take.peak_db < -0.1][2:4], draft, sitting).ready()
+    home = SAMPLES.parent
+    for name in ("strums/E_major", *(f"plucks/{string}" for string in plan.strings)):
+        recording = open_recording(home / f"{name}.flac")
+        sound = whole_steps(recording.read(0, round(5 * recording.sample_rate_hz)))
+        sitting = sit([Take(sound, recording.sample_rate_hz, 0.0)], draft, sitting)
+    assert sitting.spot is None and all(one.kept == 1 for one in sitting.judged)
+    resumed = Draft(tmp_path / "day").resume(plan)
+    assert resumed.spot is None and [one.name for one in resumed.judged] == [one.name for one in sitting.judged]
+    session = read_session(draft.finish())
+    assert [tap.source for tap in session.find_taps().taps] == [f"bridge_centre_1/tap_0{k}.flac" for k in (1, 2)]
+    heavy = session.find_taps(condition="mass at bridge", added_mass_g=7.5)
+    assert [tap.source.split("/")[0] for tap in heavy.taps] == ["bridge_centre_1_mass_at_bridge_7_5_g"] * 2
+    tone = read_tone(tmp_path / "day")
+    assert len(tone.strums) == 1 and sorted(pluck.string for pluck in tone.plucks) == sorted(plan.strings)
 
 
 def test_what_is_there_is_never_touched(tmp_path, takes):
@@ -177,9 +226,13 @@ def test_kill_9_leaves_the_takes_so_far(tmp_path, seed):
 
 
 def test_every_spot_is_known_by_its_folder():
-    plan = Plan(POSITIONS, n_placements=20, n_bar_taps=1)
-    assert [folder_spot(spot.folder) for spot in plan.spots] == list(plan.spots)
-    assert [folder_spot(name) for name in ("strums", "back", "neck_1", "back_0")] == [None] * 4
+    rest = {"n_bar_taps": 1, "n_knocks": 1, "n_strums": 1, "n_plucks": 1}
+    for condition, mass in (("soundhole plugged", 0.0), ("back blocked", 0.0), ("mass at bridge", 12.25)):
+        plan = Plan(POSITIONS, n_placements=20, condition=condition, added_mass_g=mass, **rest)
+        assert [folder_spot(spot.folder) for spot in plan.spots] == list(plan.spots)
+        assert len({spot.folder for spot in plan.spots}) == len(plan.spots) == 2 * 20 * len(POSITIONS) + 3 + 6
+    for name in ("strums", "back", "neck_1", "back_0", "left_out", "back_1_plugged", "back_1_mass_at_bridge"):
+        assert folder_spot(name) is None
 
 
 def test_24_bits_are_written_bit_for_bit(tmp_path):

@@ -113,6 +113,11 @@ def test_the_last_take_can_be_taken_back_and_a_spot_skipped(bridge):
         ({"positions": ()}, "at least one position"),
         ({"positions": ("back", "back")}, "only once"),
         ({"n_taps": 0}, "n_taps is 0"),
+        ({"condition": "unplugged"}, "'unplugged' is not known"),
+        ({"condition": "mass at bridge"}, "added_mass_g is 0"),
+        ({"added_mass_g": 10.0}, "added_mass_g is 10"),
+        ({"n_plucks": 1, "strings": ("H2",)}, "'H2' is not the name of a note"),
+        ({"n_plucks": 1, "strings": ("E2", "E2")}, "each only once"),
         ({"n_placements": 2.5}, "n_placements is 2.5"),
         ({"n_bar_taps": True}, "n_bar_taps is True"),
     ],
@@ -122,10 +127,51 @@ def test_a_plan_that_makes_no_sense_is_refused(wrong, words):
         Plan(**wrong)
 
 
+def test_a_plug_is_told_of_with_its_care_and_taken_out_again(bridge, knocks):
+    """As usual, then plugged, in each placement; knocks in the room come first and strings last."""
+    plan = Plan(n_taps=1, condition="soundhole plugged", n_knocks=1, n_strums=1, n_plucks=2, strings=("E2",))
+    assert [spot.set_up for spot in plan.spots] == [
+        *("no guitar", "1", "1, soundhole plugged", "2", "2, soundhole plugged", "played", "played")
+    ]
+    sitting, good = Sitting(plan), [take for take in bridge if take.peak_db < -0.1]
+    assert sitting.instruction == "Knock on the bench: 1 more."
+    sitting = sitting.hear(knocks)
+    assert sitting.must_place_again and sitting.instruction.startswith("Hang the guitar up")
+    sitting = sitting.hear(knocks).hear(good[0])
+    assert "Plug the soundhole" in sitting.instruction and "must not press on the rosette" in sitting.instruction
+    sitting = sitting.ready()
+    assert sitting.instruction == "Tap bridge centre, soundhole plugged: 1 more."
+    sitting = sitting.hear(good[1])
+    assert sitting.instruction.startswith("Take the plug out. Lift the guitar")
+    sitting = sitting.ready().skip().ready().skip()
+    assert sitting.instruction.startswith("Take the plug out. Take the felt off the strings")
+    assert sitting.tally == "1 good knock, 2 good taps, 0 good strums, 0 good plucks"
+    sitting = sitting.ready().skip()
+    assert sitting.instruction == "Pluck the E2 string and let it ring until the chime: 2 more."
+    heavy = Sitting(Plan(n_taps=1, condition="mass at bridge", added_mass_g=7.5)).hear(good[0])
+    assert "Put 7.5 g of putty on the bridge" in heavy.instruction and "No lump of mass" in heavy.instruction
+
+
+def test_a_strum_is_judged_as_a_strum():
+    """Noise without a beginning is none, and one that is clipped is not kept."""
+    strum = open_recording(SAMPLES / "build_seven/strums/E_major.flac")
+    sound = strum.read(0, 5 * strum.sample_rate_hz)
+    sitting = Sitting(Plan(n_taps=0, n_strums=2)).hear(Take(whole_steps(sound), strum.sample_rate_hz, 0.0))
+    assert sitting.judged[0].kept == 1 and sitting.good(sitting.spot) == 1
+    quiet = Take(whole_steps(1e-3 * np.random.default_rng(1).standard_normal(sound.shape)), strum.sample_rate_hz, 0.0)
+    loud = Take(whole_steps(np.clip(9 * sound, -1, 1)), strum.sample_rate_hz, 0.0)
+    sitting = sitting.hear(quiet).hear(loud)
+    assert [one.kept for one in sitting.judged] == [1, 0, 0]
+    assert sitting.judged[1].reason.startswith("no stroke found") and sitting.judged[2].reason.startswith("clipped")
+    assert all(one.in_itself for one in sitting.judged[1:])
+
+
 @settings(deadline=None, max_examples=60)
 @given(st.lists(st.sampled_from(["skip", "ready", "back"]), max_size=12), st.integers(1, 3), st.integers(0, 1))
-def test_any_order_of_buttons_leads_through_the_spots_and_to_an_end(orders, n_placements, n_bar_taps):
-    sitting = Sitting(Plan(("bridge centre", "rim"), n_placements=n_placements, n_bar_taps=n_bar_taps))
+def test_any_order_of_buttons_leads_through_the_spots_and_to_an_end(orders, n_placements, n_more):
+    condition = "back blocked" if n_more else ""
+    more = {"n_bar_taps": n_more, "n_knocks": n_more, "condition": condition, "n_strums": n_more}
+    sitting = Sitting(Plan(("bridge centre", "rim"), n_placements=n_placements, **more))
     for order in orders:
         sitting = {"skip": sitting.skip, "ready": sitting.ready, "back": sitting.without_last}[order]()
         assert sitting.instruction
