@@ -116,9 +116,9 @@ def test_a_slider_asks_what_if_without_reading_again(hand):
     before = hand.picture
     hand["Soundhole diameter"].value = -5
     assert hand.said == "Done (2)." and hand.picture != before
-    assert "oundhole radius -5 %" in hand["luthkit-page"].value
+    assert "oundhole diameter -5 %" in hand["luthkit-page"].value
     hand["Bridge"].value = 8
-    assert "oundhole radius -5 %, 8 g more on the bridge" in hand["luthkit-page"].value
+    assert "oundhole diameter -5 %, 8 g more on the bridge" in hand["luthkit-page"].value
     assert len(hand.asked) == 1
 
 
