@@ -33,7 +33,7 @@ def run(options) -> int:
         raise BadUse("--call HZ NAME and --because REASON go together: a name of your own needs its reason")
     check_paths(options.paths, options.report)
     frequency = _hz(options.call[0]) if options.call else None
-    from ..guitar.priors import BODY_KINDS
+    from ..guitar.priors import BODY_KINDS, UNNAMED
 
     if options.body_kind and options.body_kind not in BODY_KINDS:
         raise BadUse(f"--body-kind {options.body_kind!r} is not known; allowed are {', '.join(BODY_KINDS)}")
@@ -41,7 +41,7 @@ def run(options) -> int:
     from ..shop.names import add_overrule, name_instrument
     from ..shop.reading import read_instrument
     from ..show import data
-    from ..show.names import naming_data, naming_page, naming_text
+    from ..show.names import naming_data, naming_page, naming_text, shown_name
 
     modeset = read_instrument(options.paths)
     if not modeset.modes:
@@ -49,8 +49,9 @@ def run(options) -> int:
     try:
         naming = name_instrument(options.paths, body_kind=options.body_kind, modeset=modeset)
         if options.call:
-            naming = overrule(naming, frequency, options.call[1], options.because)
-            add_overrule(options.paths, frequency, options.call[1], options.because)
+            called = UNNAMED if options.call[1] == shown_name(UNNAMED) else options.call[1]
+            naming = overrule(naming, frequency, called, options.because)
+            add_overrule(options.paths, frequency, called, options.because)
     except LuthkitError as error:
         raise BadUse(str(error)) from error
     report = write_report(naming_page(naming), options.report) if options.report is not None else None

@@ -8,6 +8,7 @@ from html import escape
 from .._text import one_line
 from ..guitar.naming import CANNOT_TELL, NamedMode, Naming
 from ..guitar.next_test import Test
+from ..guitar.priors import UNNAMED
 from .data import mode_data
 from .page import Page, bullets, file_word, image, table
 from .words import taps_text, text_table, with_error
@@ -20,17 +21,36 @@ MEANING = (
     "A frequency alone never names a mode: where air, top and back lie on different guitars overlaps.",
     "Where top and back ring at nearly the same pitch they move together in both modes, and no test makes one of them "
     "the top alone.",
-    "“Unnamed” are modes that have no name of their own here, most of them above the dipoles.",
+    "“No name”: a mode of the body, but none of the names here fits; most of these lie above the dipoles. The figure "
+    "is then the probability that none fits.",
 )
 TESTS_SHOWN = 3
 
 
 def name_text(named: NamedMode) -> str:
-    """'main top', or 'cannot tell: main top 55 %, main back 40 %'."""
+    """'main top', 'no name', or 'cannot tell: main top 55 %, main back 40 %'."""
     if named.overruled or named.name != CANNOT_TELL:
-        return named.name
+        return shown_name(named.name)
     ranked = sorted(named.posterior, key=named.posterior.get, reverse=True)[:2]
-    return f"{CANNOT_TELL}: " + ", ".join(f"{name} {percent(named.posterior[name])}" for name in ranked)
+    return f"{CANNOT_TELL}: " + ", ".join(f"{shown_name(name)} {percent(named.posterior[name])}" for name in ranked)
+
+
+def shown_name(name: str) -> str:
+    """A name as the maker reads it.
+
+    >>> shown_name("unnamed"), shown_name("air")
+    ('no name', 'air')
+    """
+    return "no name" if name == UNNAMED else name
+
+
+def sure_text(named: NamedMode) -> str:
+    """How sure the name is; for a mode without one, how sure it is that none fits; nothing for the maker's word."""
+    if named.overruled:
+        return ""
+    return (
+        f"none of the names fits: {percent(named.probability)}" if named.name == UNNAMED else percent(named.probability)
+    )
 
 
 def percent(probability: float) -> str:
@@ -59,7 +79,7 @@ def name_rows(naming: Naming) -> list[tuple[str, ...]]:
             with_error(named.mode.frequency_hz, named.mode.frequency_u_hz, unit="Hz"),
             f"{named.mode.q_factor:.0f}",
             name_text(named),
-            "" if named.overruled else percent(named.probability),
+            sure_text(named),
             why_text(named),
         )
         for number, named in enumerate(naming.modes, start=1)
@@ -68,7 +88,7 @@ def name_rows(naming: Naming) -> list[tuple[str, ...]]:
 
 def naming_summary(naming: Naming) -> tuple[str, ...]:
     """Two or three plain sentences: what has a name, what has none yet, and what to do next."""
-    given = [named for named in naming.modes if named.name not in (CANNOT_TELL, "unnamed")]
+    given = [named for named in naming.modes if named.name not in (CANNOT_TELL, UNNAMED)]
     open_ = [named for named in naming.modes if named.name == CANNOT_TELL]
     lines = []
     if given:

@@ -2,6 +2,7 @@
 
 import json
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -38,10 +39,25 @@ def folder(tmp_path_factory):
 
 def test_a_row_says_name_and_how_sure(naming):
     for row, named in zip(name_rows(naming), naming.modes, strict=True):
-        assert row[3].startswith(named.name) and row[4] == percent(named.probability)
+        assert row[3].startswith(named.name.replace("unnamed", "no name"))
+        assert row[4].removeprefix("none of the names fits: ") == percent(named.probability)
+        assert row[4].startswith("none") == (named.name == "unnamed")
         if named.name == CANNOT_TELL:
-            assert named.likeliest in row[3]
+            assert named.likeliest.replace("unnamed", "no name") in row[3]
     assert percent(1.0) == "over 99 %" and percent(0.704) == "70 %"
+
+
+def test_a_mode_without_a_name_does_not_gainsay_itself(naming):
+    """Not "unnamed, sure 94 %": what is sure is that no name fits. The maker's own "unnamed" has no figure."""
+    first = naming.modes[0]
+    modes = (replace(first, name="unnamed", probability=0.94), *naming.modes[1:])
+    assert name_rows(replace(naming, modes=modes))[0][3:5] == ("no name", "none of the names fits: 94 %")
+    mine = overrule(naming, first.mode.frequency_hz, "unnamed", "a loose lamp")
+    assert name_rows(mine)[0][3:] == ("no name", "", "so named by the maker: a loose lamp")
+    doubtful = replace(first, name=CANNOT_TELL, posterior={"unnamed": 0.6, "air": 0.4})
+    assert name_text(doubtful) == "cannot tell: no name 60 %, air 40 %"
+    for shown in (naming_text(naming), naming_page(naming).body):
+        assert "unnamed" not in shown.lower()
 
 
 def test_the_makers_own_name_is_shown_as_such(naming):
@@ -141,7 +157,7 @@ def test_the_command(folder, tmp_path, capsys):
     assert "air" in [mode["name"] for mode in told["modes"]] and told["report"] == str(report)
     assert "Which mode is which" in report.read_text(encoding="utf-8")
     hertz = f"{told['modes'][0]['frequency_hz']:.1f}"
-    assert main(["name", str(folder), "--call", hertz, "unnamed", "--because", "a loose lamp"]) == 0
+    assert main(["name", str(folder), "--call", hertz, "no name", "--because", "a loose lamp"]) == 0
     assert "a loose lamp" in capsys.readouterr().out and (folder / "names.toml").exists()
     (folder / "names.toml").unlink()
     for wrong in (["--call", "196", "air"], ["--body-kind", "round"], ["--call", "x", "air", "--because", "y"]):

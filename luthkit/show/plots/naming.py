@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from ...guitar.naming import CANNOT_TELL, NamedMode, Naming
+from ...guitar.priors import UNNAMED
+from ..names import shown_name, sure_text
 from .common import BUILD, FAINT, REFERENCE, new_axes, new_figure
 
 HIGHEST_HZ = 600.0  # modes above have no names and would only fill the table
@@ -82,9 +84,7 @@ def plot_outlines(naming: Naming, *, axes=None):
 def panels(naming: Naming) -> list[NamedMode]:
     """The modes that are drawn: those with names first, then the low ones that cannot be told; by frequency."""
     low = [named for named in naming.modes if named.mode.frequency_hz < HIGHEST_HZ and named.mode.kind == "body"]
-    ranked = sorted(
-        low, key=lambda named: (named.name == "unnamed", named.name == CANNOT_TELL, named.mode.frequency_hz)
-    )
+    ranked = sorted(low, key=lambda named: (named.name == UNNAMED, named.name == CANNOT_TELL, named.mode.frequency_hz))
     return sorted(ranked[:MOST_PANELS], key=lambda named: named.mode.frequency_hz)
 
 
@@ -113,8 +113,10 @@ def _panel(ax, naming: Naming, named: NamedMode) -> None:
     _circles(ax, naming, named)
     sure = "named by the maker" if named.overruled else f"{100 * min(named.probability, 0.99):.0f} % sure"
     if named.name == CANNOT_TELL:
-        sure = f"perhaps {named.likeliest}, {100 * named.probability:.0f} %"
-    ax.set_title(f"{named.mode.frequency_hz:.0f} Hz\n{named.name}\n{sure}", fontsize=10.5)
+        sure = f"perhaps {shown_name(named.likeliest)}, {100 * named.probability:.0f} %"
+    elif named.name == UNNAMED:
+        sure = sure_text(named)
+    ax.set_title(f"{named.mode.frequency_hz:.0f} Hz\n{shown_name(named.name)}\n{sure}", fontsize=10.5)
     ax.set_xticks([])
     ax.set_yticks([])
     for spine in ax.spines.values():
@@ -155,7 +157,7 @@ _SHAPES = {  # centre, half widths and the sign of what usually moves, in metres
 
 def _row_label(naming: Naming, named: NamedMode) -> str:
     number = naming.modes.index(named) + 1
-    name = named.name if named.name != CANNOT_TELL else f"cannot tell ({named.likeliest}?)"
+    name = f"cannot tell ({shown_name(named.likeliest)}?)" if named.name == CANNOT_TELL else shown_name(named.name)
     sure = "by the maker" if named.overruled else f"{100 * min(named.probability, 0.99):.0f} %"
     return f"{number}   {named.mode.frequency_hz:.0f} Hz   {name}   {sure}"
 
