@@ -1,4 +1,4 @@
-"""`luthkit record`: taps from a microphone, judged at once, into a folder or the logbook."""
+"""`luthkit record`: taps, strums and plucks from a microphone, judged at once, into a folder or the logbook."""
 
 from __future__ import annotations
 
@@ -15,16 +15,31 @@ _KEYS = "Enter: ready · b: take the last one back · s: skip this position · q
 
 
 def add(commands) -> None:
-    record = commands.add_parser("record", help="record taps from a microphone, hands free")
+    record = commands.add_parser("record", help="record taps, strums and plucks from a microphone, hands free")
     record.add_argument(
         "folder", nargs="?", metavar="FOLDER", help="a new folder for the session, in place of the logbook"
     )
     add_place(record)
     record.add_argument("--guitar", default="", metavar="NAME", help="what the guitar is called")
     record.add_argument("--position", action="append", metavar="WHERE", help="where to tap; give it several times")
-    record.add_argument("--taps", type=int, default=5, metavar="N", help="good taps for each position (5)")
+    record.add_argument(
+        "--taps", type=int, default=5, metavar="N", help="good taps for each position (5); 0 for strings alone"
+    )
     record.add_argument("--placements", type=int, default=2, metavar="N", help="how often it is placed (2)")
     record.add_argument("--bar", type=int, default=0, metavar="N", help="first N taps of the metal bar (0)")
+    record.add_argument(
+        "--condition",
+        default="",
+        metavar="WHAT",
+        help="tap again with soundhole plugged, back blocked, or mass at bridge",
+    )
+    record.add_argument("--mass", type=float, default=0.0, metavar="G", help="the mass at the bridge, grams")
+    record.add_argument(
+        "--knocks", type=int, default=0, metavar="N", help="N knocks in the room without the guitar (0)"
+    )
+    record.add_argument("--strums", type=int, default=0, metavar="N", help="then N strums of an open chord (0)")
+    record.add_argument("--plucks", type=int, default=0, metavar="N", help="then N plucks of each open string (0)")
+    record.add_argument("--strings", default="", metavar="NOTES", help="the open strings (E2 A2 D3 G3 B3 E4)")
     record.add_argument("--stage", default="", help="stage of the build, such as strung")
     record.add_argument("--temperature", type=float, metavar="C", help="of the room, degrees Celsius")
     record.add_argument("--humidity", type=float, metavar="PERCENT", help="relative humidity of the room")
@@ -51,12 +66,19 @@ def run(options) -> int:
     from ..shop.bar_record import check_bar
     from ..shop.desk import Desk
     from ..shop.sitting import Plan
+    from ..shop.spots import OPEN_STRINGS
 
     plan = Plan(
         tuple(options.position or Plan().positions),
         n_placements=options.placements,
         n_taps=options.taps,
         n_bar_taps=options.bar,
+        condition=options.condition,
+        added_mass_g=options.mass,
+        n_knocks=options.knocks,
+        n_strums=options.strums,
+        n_plucks=options.plucks,
+        strings=tuple(options.strings.replace(",", " ").split()) or OPEN_STRINGS,
     )
     if options.folder and options.logbook:
         raise BadUse("name either a new FOLDER for the session, or a --logbook")
@@ -74,16 +96,17 @@ def run(options) -> int:
         from ..show.sitting import sitting_page
 
         report = str(write_page(sitting_page(desk.sitting, path=path, bar=bar), options.report))
-    good = sum(one.kept for one in desk.sitting.judged)
+    judged = desk.sitting.judged
     if options.json:
-        told = [{"file": j.name, "good_taps": j.kept, "verdict": j.verdict} for j in desk.sitting.judged]
+        good = sum(one.kept for one in judged if one.spot.noun == "tap")
+        told = [{"file": j.file, "good_taps": j.kept, "verdict": j.verdict} for j in judged]
         bar_told = {**asdict(bar[0]), "checks": [asdict(check) for check in bar[1]]} if bar else None
         result = {"session": str(path), "good_taps": good, "takes": told, "bar": bar_told, "report": report}
         print(data.to_json(result), flush=True)
         return 0
     for check in bar[1] if bar else ():
         print("\n".join((f"\nThe bar: {check.verdict}.", *check.reasons)), flush=True)
-    print(f"\n{good} good taps are kept in {path}", flush=True)
+    print(f"\n{desk.sitting.tally} are kept in {path}", flush=True)
     if report:
         print(f"Report: {report}", flush=True)
     return 0
@@ -105,9 +128,13 @@ def _draft(options, logbook):
 
 def _sit(desk, microphone, options) -> None:
     """Hear and tell, until the plan is done or the maker stops. Ctrl-C leaves the draft to go on with."""
+    from ..shop.spots import CARE
+
     orders: queue.SimpleQueue[str] = queue.SimpleQueue()
     threading.Thread(target=_read_keys, args=(orders,), daemon=True).start()
     tell = (lambda *_: None) if options.json else _tell
+    if desk.sitting.plan.condition:
+        tell(f"With {desk.sitting.plan.condition}:", CARE[desk.sitting.plan.condition])
     tell(desk.sitting.instruction, _KEYS)
     act = {"": desk.ready, "b": desk.take_back, "s": desk.skip}
     try:
@@ -127,8 +154,7 @@ def _sit(desk, microphone, options) -> None:
             if desk.sitting.spot is None:
                 return
     except KeyboardInterrupt:
-        kept = sum(one.kept for one in desk.sitting.judged)
-        say(f"{kept} good taps are safe in {desk.draft.folder}; give the same command again to go on", 0)
+        say(f"{desk.sitting.tally} are safe in {desk.draft.folder}; give the same command again to go on", 0)
         raise
 
 

@@ -46,6 +46,13 @@ class Judged:
         return f"{LEFT_OUT_FOLDER}/{self.name.replace('/', '_')}"
 
     @property
+    def file(self) -> str:
+        """Where its sound is, relative to the session's folder; "" when it was taken back."""
+        if self.reason == TAKEN_BACK:
+            return ""
+        return self.left_out_name if self.in_itself else self.name
+
+    @property
     def verdict(self) -> str:
         """One sentence for the maker."""
         return "kept" if self.kept else f"left out: {self.reason}"
@@ -86,7 +93,7 @@ class Sitting:
         """What to do now, in one sentence."""
         spot = self.spot
         if spot is None:
-            return "Done. Every position has its taps."
+            return "Done. That was the whole plan."
         if self.must_place_again:
             return spot.change_from(self._set_up)
         missing = self.plan.wanted(spot) - self.good(spot)

@@ -5,7 +5,8 @@ from __future__ import annotations
 import hashlib
 from pathlib import Path
 
-from ..shop.sitting import Sitting
+from ..shop.sitting import LEFT_OUT_FOLDER, TAKEN_BACK, Sitting
+from ..shop.spots import CARE
 from .page import Page, bullets, file_word, image, paragraphs, table
 from .plots.record import plot_takes
 
@@ -17,16 +18,17 @@ _CAUTION = (
 
 def sitting_page(sitting: Sitting, *, path=None, bar=None, title: str = "", remarks=()) -> Page:
     """The page of a sitting. `path`: where it was kept; `bar`: as `check_bar` gives it; `remarks` come first."""
-    good = sum(one.kept for one in sitting.judged)
     lost = [one for one in sitting.judged if not one.kept]
     title = title or f"Recording of {Path(path).parent.name if path else 'a guitar'}"
-    short = f"{good} good tap{'s' * (good != 1)}, {len(lost)} take{'s' * (len(lost) != 1)} left out."
+    short = f"{sitting.tally}, {len(lost)} take{'s' * (len(lost) != 1)} left out."
     if path:
         short += f" They are kept in {path}."
+    if path and any(one.in_itself and one.reason != TAKEN_BACK for one in lost):
+        short += f" The sound of what was left out lies in the folder {LEFT_OUT_FOLDER} there."
     pieces = [*(paragraphs([remark]) for remark in remarks), f'<div class="short">{paragraphs([short])}</div>']
     pieces.append(paragraphs([line for line in _missing(sitting)]))
     axes = plot_takes(sitting)
-    pieces.append(image(axes, f"Level of each take; {good} kept, {len(lost)} left out"))
+    pieces.append(image(axes, f"Level of each take; {sitting.tally}, {len(lost)} left out"))
     rows = [
         (str(k + 1), one.spot.words, one.spot.placement or "-", one.verdict) for k, one in enumerate(sitting.judged)
     ]
@@ -36,7 +38,8 @@ def sitting_page(sitting: Sitting, *, path=None, bar=None, title: str = "", rema
         pieces.append("<h2>The bar</h2>")
         pieces.append(paragraphs([bar_words(reading)]))
         pieces.append(bullets([f"{check.verdict}. {' '.join(check.reasons)}" for check in checks]))
-    pieces.append(f'<div class="caution">{paragraphs([_CAUTION])}</div>')
+    cautions = [_CAUTION, CARE[sitting.plan.condition]] if sitting.plan.condition else [_CAUTION]
+    pieces.append(f'<div class="caution">{paragraphs(cautions)}</div>')
     digest = hashlib.sha256()
     for one in sitting.judged:
         digest.update(one.take.samples.tobytes())
@@ -65,5 +68,5 @@ def _missing(sitting: Sitting) -> list[str]:
         lacking = sitting.plan.wanted(spot) - sitting.good(spot)
         if lacking > 0:
             placement = f", placement {spot.placement}" if spot.placement else ""
-            said.append(f"{spot.words}{placement}: {lacking} more taps were planned.")
+            said.append(f"{spot.words}{placement}: {lacking} more {spot.noun}s were planned.")
     return said

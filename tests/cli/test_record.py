@@ -57,7 +57,8 @@ def test_each_tap_was_judged_aloud(recorded):
     assert "2 good taps are kept" in printed and "Done" in printed
     session = read_session(folder / "day")
     assert session.conditions["stage"] == "strung" and session.conditions["temperature_c"] == 21
-    assert {recording.position for recording in session.recordings} == {"bridge centre"}
+    assert {recording.position for recording in session.of_kind()} == {"bridge centre"}
+    assert [recording.name for recording in session.of_kind("left out")] == ["left_out/bridge_centre_1_tap_02.flac"]
     page = (folder / "report.html").read_text(encoding="utf-8")
     assert "clipped" in page and "data:image/png" in page
 
@@ -70,6 +71,8 @@ def test_each_tap_was_judged_aloud(recorded):
         (["record", "--guitar", "Twelve"], "there is no logbook"),
         (["record", "x", "--position", "soundboard"], "'soundboard' is not known"),
         (["record", "x", "--taps", "0"], "n_taps is 0"),
+        (["record", "x", "--condition", "mass at bridge"], "added_mass_g is 0"),
+        (["record", "x", "--plucks", "3", "--strings", "E2 Q"], "'Q' is not the name of a note"),
         (["record", "--guitar", "Twelve", "--logbook", "/nowhere/at/all"], "is no logbook"),
     ],
 )

@@ -100,6 +100,26 @@ def test_a_sitting_ends_in_the_logbook(bench):
     assert len(read_session(kept.path).find_taps().taps) == 3
 
 
+def test_taps_with_a_plug_are_asked_for_with_a_caution_and_listed_so(bench, monkeypatch):
+    hand = Hand()
+    assert hand.text("luthkit-care") == ""
+    hand["Each position again"].value = "with 10 g of putty at the bridge"
+    assert "No lump of mass on an old finish" in hand.text("luthkit-care")
+    hand["Each position again"].value = "with the soundhole plugged"
+    assert "must not press on the rosette" in hand.text("luthkit-care")
+    said = []
+    monkeypatch.setattr(record._Bench, "_say", lambda _, *words, **__: said.append(" ".join(words)))
+    monkeypatch.setattr(Played, "press", staticmethod(lambda k: k % 20 == 0 and hand["Ready"].click()))
+    hand["Guitar"].value, hand["Placements"].value, hand["Good taps at each"].value = "Twelve", 1, 2
+    hand["Start recording"].click()
+    assert hand.text("luthkit-status") == "Done (2)."
+    assert any("Plug the soundhole" in words and "must not press" in words for words in said)
+    (kept,) = open_logbook(bench / "logbook").sessions("Twelve")
+    session = read_session(kept.path)
+    assert [len(session.find_taps(condition=each).taps) for each in ("", "soundhole plugged")] == [2, 2]
+    assert "must not press on the rosette" in hand.text("luthkit-page")
+
+
 def test_buttons_take_back_skip_and_finish(bench, monkeypatch):
     hand = Hand()
     presses = {70: "Take the last one back", 150: "Finish and keep"}

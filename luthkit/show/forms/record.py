@@ -22,6 +22,7 @@ from ...shop.logbook import start_logbook
 from ...shop.safe import safe_name
 from ...shop.session import POSITIONS
 from ...shop.sitting import Plan
+from ...shop.spots import CARE, MASS
 from ...shop.stages import STAGES
 from ...signal.recording import find_recordings, open_recording
 from ..page import Page, paragraphs
@@ -33,6 +34,12 @@ _SHOW_EVERY_S = 0.15
 _LEVEL_S = 40.0
 _COLOURS = {"kept": "#0072B2", "left out": "#882255", "good": "#0072B2", "too loud": "#882255"}
 _MARKS = {"kept": "✓ ", "left out": "✗ "}
+_AGAIN = [  # words, condition, added mass in grams
+    ("no", ("", 0.0)),
+    ("with the soundhole plugged", ("soundhole plugged", 0.0)),
+    ("with the back held still", ("back blocked", 0.0)),
+    *((f"with {mass:g} g of putty at the bridge", (MASS, mass)) for mass in (5.0, 10.0, 20.0)),
+]
 _BIG = {"width": "16rem", "height": "4rem"}
 _REHEARSAL = (
     "A rehearsal: the taps of a sample guitar (synthetic sound, made by a computer), heard and judged as if they came "
@@ -41,8 +48,9 @@ _REHEARSAL = (
 
 
 def record_form(*, start=None) -> widgets.Widget:
-    """The form that records taps from a microphone into a logbook. It opens with a rehearsal on sample sound.
+    """The form that records taps, strums and plucks from a microphone into a logbook.
 
+    It opens with a rehearsal on sample sound.
     `start` is the folder where sample guitars are looked for (default: the current folder and those beside it).
     """
     bench = _Bench(start)
@@ -74,9 +82,18 @@ class _Bench:
         self._positions = widgets.SelectMultiple(
             description="Positions", options=POSITIONS, value=POSITIONS[:1], rows=5, style=WIDE, layout=LAYOUT
         )
-        self._taps = _count("Good taps at each", 5, 1, 50)
+        self._taps = _count("Good taps at each", 5, 0, 50)
         self._placements = _count("Placements", 2, 1, 20)
         self._bar = _count("Taps of the bar first", 0, 0, 20)
+        self._again = widgets.Dropdown(
+            description="Each position again", options=[words for words, _ in _AGAIN], style=WIDE, layout=LAYOUT
+        )
+        self._care = widgets.HTML()
+        self._care.add_class("luthkit-care")
+        self._again.observe(lambda _: self._show_care(), "value")
+        self._knocks = _count("Knocks in the room", 0, 0, 20)
+        self._strums = _count("Strums", 0, 0, 20)
+        self._plucks = _count("Plucks of each string", 0, 0, 20)
         self._stage = widgets.Dropdown(
             description="Stage",
             options=[("not said", ""), *((stage, stage) for stage in STAGES)],
@@ -97,7 +114,8 @@ class _Bench:
             self._button("Skip this position", "skip", "forward"),
             self._button("Finish and keep", "finish", "save"),
         ]
-        counts = [self._taps, self._placements, self._bar, self._temperature, self._humidity]
+        counts = [self._taps, self._placements, self._again, self._care, self._bar, self._knocks]
+        counts += [self._strums, self._plucks, self._temperature, self._humidity]
         self.fields = [
             self._what,
             self._guitar,
@@ -140,11 +158,17 @@ class _Bench:
     def _record(self) -> Page:
         if not self._guitar.value.strip():
             raise LuthkitError("say which guitar it is, in the field Guitar")
+        condition, added_mass_g = dict(_AGAIN)[self._again.value]
         plan = Plan(
             self._positions.value,
             n_placements=self._placements.value,
             n_taps=self._taps.value,
             n_bar_taps=self._bar.value,
+            condition=condition,
+            added_mass_g=added_mass_g,
+            n_knocks=self._knocks.value,
+            n_strums=self._strums.value,
+            n_plucks=self._plucks.value,
         )
         words = {
             "guitar": self._guitar.value.strip(),
@@ -201,6 +225,10 @@ class _Bench:
             f'<div style="font-size:22px;line-height:1.3;padding-bottom:8px">{escape(more)}</div>'
         )
 
+    def _show_care(self) -> None:
+        condition, _ = dict(_AGAIN)[self._again.value]
+        self._care.value = f'<div style="font-size:15px;color:#882255">{escape(CARE.get(condition, ""))}</div>'
+
     def _show_level(self, level_db: float, words: str) -> None:
         if time.monotonic() - self._shown_s < _SHOW_EVERY_S:
             return
@@ -232,7 +260,7 @@ def _sample(start):
     """A tap recording of a sample guitar, one with a spoilt tap in it; None where there is none."""
     for folder in find_guitars(start):
         for path in find_recordings(folder):
-            if path.name == "bridge_centre_2.flac":
+            if path.name == "bridge_centre_2.flac" and path.parent.name == "taps":
                 return open_recording(path)
     return None
 
