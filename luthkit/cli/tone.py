@@ -50,9 +50,8 @@ def run(options) -> int:
         found = {**shown.tone_data(reading), "beside": [shown.comparison_data(c) for c in comparisons]}
         print(data.to_json({**found, "report": report}), flush=True)
         return 0
-    print(shown.tone_text(reading), flush=True)
-    for comparison in comparisons:
-        print(f"\n{shown.comparison_text(comparison)}", flush=True)
+    # what differs and is heard stands first
+    print("\n\n".join([*map(shown.comparison_text, comparisons), shown.tone_text(reading)]), flush=True)
     if report:
         print(f"\nReport: {report}", flush=True)
     return 0

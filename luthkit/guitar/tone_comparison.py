@@ -79,15 +79,29 @@ class ToneComparison:
 
     @property
     def summary(self) -> tuple[str, ...]:
-        """One or two sentences on the strums."""
+        """A few sentences: what is likely heard, what differs besides, and what cannot be told."""
+        plucked = [(name, d) for name, found in self.plucks for d in found]
+        heard = [*map(_sized, _with(self.strums, HEARD))]
+        heard += [f"{_sized(d)} of string {name}" for name, d in plucked if d.verdict == HEARD]
         if not self.strums:
-            return ("No strum can be compared: both guitars need strums.",)
-        heard = [f"{d.measure} ({d.value:+.{_digits(d.u)}f} {d.unit})" for d in self.strums if d.verdict == HEARD]
-        unsure = [d.measure for d in self.strums if d.verdict == CANNOT_TELL]
-        first = f"Likely heard: {', '.join(heard)}." if heard else "No difference of the strums is sure to be heard."
-        if not unsure:
-            return (first,)
-        return first, f"It cannot be told for {', '.join(unsure)}: more strums make the error smaller."
+            none = "No strum can be compared: both guitars need strums."
+            return (f"Likely heard: {', '.join(heard)}.", none) if heard else (none,)
+        real = [_sized(d) for d in self.strums if d.verdict != HEARD and (d.low > 0 or d.high < 0)]
+        unsure = [d.measure for d in _with(self.strums, CANNOT_TELL) if not (d.low > 0 or d.high < 0)]
+        told = [f"Likely heard: {', '.join(heard)}." if heard else "No difference of the strums is sure to be heard."]
+        if real:
+            told.append(f"It does differ, heard or not, in {', '.join(real)}.")
+        if unsure:
+            told.append(f"It cannot be told for {', '.join(unsure)}: more strums make the error smaller.")
+        return tuple(told)
+
+
+def _with(differences, verdict):
+    return [d for d in differences if d.verdict == verdict]
+
+
+def _sized(d: ToneDifference) -> str:
+    return f"{d.measure} ({d.value:+.{_digits(d.u)}f} {d.unit})"
 
 
 def compare_tone(
@@ -188,20 +202,21 @@ _DECAYS = (
     _Measure("early decay", "decay_heard", "s", lambda tone: _decay(tone.decay_early)),
     _Measure("late decay", "decay_heard", "s", lambda tone: _decay(tone.decay_late)),
 )
-_STRUM_MEASURES = (
-    *_CENTROIDS,
+_STRUM_MEASURES = (  # the order in which they are told: what an ear hears first
+    *_DECAYS,
     *(
         _Measure(name, "level_heard_db", "dB", _band(name), ratio=False)
         for name in ("80 to 250 Hz", "250 to 500 Hz", "500 to 1000 Hz", "1 to 4 kHz", "4 to 10 kHz")
     ),
     _Measure("level after A-weighting", "level_heard_db", "dB", lambda tone: (tone.a_weighted_db, 0.0), ratio=False),
-    *_DECAYS,
+    *_CENTROIDS,
     _Measure("attack (more the hand's)", "attack_heard", "s", lambda tone: (tone.attack_s, 0.0)),
 )
 _PLUCK_MEASURES = (
-    *(_Measure(m.name, m.limit, m.value_unit, lambda p, of=m.of: of(p.tone)) for m in (*_CENTROIDS[:1], *_DECAYS)),
+    *(_Measure(m.name, m.limit, m.value_unit, lambda p, of=m.of: of(p.tone)) for m in _DECAYS),
     _Measure("partials, early decay", "decay_heard", "s", _partials_decay("early")),
     _Measure("partials, late decay", "decay_heard", "s", _partials_decay("late")),
+    *(_Measure(m.name, m.limit, m.value_unit, lambda p, of=m.of: of(p.tone)) for m in _CENTROIDS[:1]),
 )
 
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import hashlib
 from html import escape
-from math import isfinite
+from math import isfinite, log, log2
+from statistics import stdev
 
 from .._text import one_line
 from ..guitar.played import PluckReading, ToneReading
@@ -17,18 +18,18 @@ STRUM_HEADINGS = ("Measure", "Mean of the strums", "Read in")
 PLUCK_HEADINGS = (
     "String",
     "At",
-    "Tuning",
-    "Inharmonicity B",
-    "Beating partials",
+    "Tuning (A4 = 440 Hz)",
     "Early decay",
     "Late decay",
+    "Beating partials",
     "Centroid",
+    "10th partial is sharp by",
 )
 PARTIAL_HEADINGS = ("No.", "Frequency", "Level", "Early decay", "Late decay", "What is there")
 DIFFERENCE_HEADINGS = ("Measure", "Build", "Reference", "Difference", "Verdict", "Remark")
 MEANING = (
-    "± is one standard uncertainty of the mean, from the scatter of the strums; single plucks show the error of the "
-    "reading only.",
+    "± is one standard uncertainty of the mean, from the scatter of the strums. Of plucks it is the error of the "
+    "reading; for their decays, how far the plucks of that string scatter, unknown with a single one.",
     "Centroid: the middle of the spectrum from 0.2 to 1.2 s after the stroke. A higher one sounds brighter. Weighted "
     "by amplitude it hears the faint high partials as well, by power the strong low ones only; the two differ much.",
     "Levels of bands are taken against the whole stroke, so how hard it was struck plays little part. The microphone "
@@ -38,7 +39,9 @@ MEANING = (
     "down (ISO 3382-1). Of a partial: of its two motions, the one louder at first, and the one that rings longest.",
     "Beating: the string moves up and down and across at slightly different pitch. Two motions nearer than half a beat "
     "in the time read pass for one; the stated error allows for that.",
-    "Inharmonicity B: partial n lies at n f0 √(1 + B n²). Stiffer strings have more; old or dirty ones stray from it.",
+    "Tuning: how far above (+) or below (-) the note of the string, in equal temperament from A4 = 440 Hz.",
+    "Inharmonicity: a stiff string's partials lie sharp. Partial n lies at n f0 √(1 + B n²); shown is how far the "
+    "tenth stands above ten times the first, by that formula. Stiff strings have more; old or dirty ones stray from it.",
 )
 HEARING = (
     "Likely heard: the whole 95 % interval lies beyond what a typical listener begins to notice, back to back.",
@@ -59,24 +62,32 @@ def strum_rows(reading: ToneReading) -> list[tuple[str, ...]]:
 
 def pluck_rows(reading: ToneReading) -> list[tuple[str, ...]]:
     """One row for each pluck, the lowest string first, in the order of PLUCK_HEADINGS."""
-    return [_pluck_row(pluck) for plucks in reading.by_string.values() for pluck in plucks]
+    return [_pluck_row(pluck, plucks) for plucks in reading.by_string.values() for pluck in plucks]
 
 
-def _pluck_row(pluck: PluckReading) -> tuple[str, ...]:
+def _pluck_row(pluck: PluckReading, fellows) -> tuple[str, ...]:
     note, tone = pluck.note, pluck.tone
     read = [p for p in note.partials if p.lines]
     beating = sum(p.shape == "beats" for p in read)
     return (
         pluck.string,
         f"{tone.time_s:.1f} s",
-        with_error(pluck.cents, pluck.cents_u, unit="cents", digits=1),
-        with_error(1e6 * note.inharmonicity, 1e6 * note.inharmonicity_u, unit="millionths") if note.inharmonicity_u > 0
-        else f"unknown: {note.reason}",
+        f"{'+' * (pluck.cents >= 0)}{with_error(pluck.cents, pluck.cents_u, unit='cents', digits=1)}",
+        _decay_text(tone.decay_early, [fellow.tone.decay_early for fellow in fellows]),
+        _decay_text(tone.decay_late, [fellow.tone.decay_late for fellow in fellows]),
         f"{beating} of {len(read)}",
-        _decay_text(tone.decay_early),
-        _decay_text(tone.decay_late),
-        f"{tone.centroid.settled_hz:.0f} Hz",
-    )  # fmt: skip
+        with_error(tone.centroid.settled_hz, tone.centroid.settled_u_hz, unit="Hz"),
+        _sharp_text(note),
+    )
+
+
+def _sharp_text(note) -> str:
+    """How far the tenth partial stands above ten times the first: 600 log2((1 + 100 B) / (1 + B)) cents."""
+    b = note.inharmonicity
+    if not note.inharmonicity_u > 0:
+        return f"unknown: {note.reason}"
+    slope = 600 / log(2) * (100 / (1 + 100 * b) - 1 / (1 + b))
+    return with_error(600 * log2((1 + 100 * b) / (1 + b)), slope * note.inharmonicity_u, unit="cents")
 
 
 def partial_rows(pluck: PluckReading) -> list[tuple[str, ...]]:
@@ -125,8 +136,15 @@ def _difference_text(d: ToneDifference) -> str:
     return f"{value} {d.unit} (95 %: {low} to {high})"
 
 
-def _decay_text(decay) -> str:
-    return f"{decay.decay_time_s:.2g} s" if isfinite(decay.decay_time_s) else f"unknown: {decay.reason}"
+def _decay_text(decay, fellows) -> str:
+    """A decay with the scatter of the plucks of its string as its error; one alone shows none."""
+    if not isfinite(decay.decay_time_s):
+        return f"unknown: {decay.reason}"
+    known = [log(each.decay_time_s) for each in fellows if isfinite(each.decay_time_s)]
+    scatter = stdev(known) if len(known) > 1 else float("nan")
+    if not scatter > 0:
+        return f"{decay.decay_time_s:.2g} s, error unknown"
+    return with_error(decay.decay_time_s, decay.decay_time_s * scatter, unit="s")
 
 
 def count_text(reading: ToneReading) -> str:
@@ -156,16 +174,25 @@ def tone_text(reading: ToneReading) -> str:
         parts += ["", text_table(STRUM_HEADINGS, strum_rows(reading))]
     if reading.plucks:
         parts += ["", text_table(PLUCK_HEADINGS, pluck_rows(reading))]
+        parts += [line for line in (_once_sentence(reading),) if line]
     parts += ["", *map(one_line, remarks(reading))] if remarks(reading) else []
     if reading.rejected:
         parts += ["", "Left out:", *(f"  {one_line(line)}" for line in _left_out(reading))]
     return "\n".join(parts)
 
 
+def _once_sentence(reading) -> str:
+    once = [name for name, plucks in reading.by_string.items() if len(plucks) == 1]
+    told = (
+        "One pluck shows no scatter, so its decays have no error; pluck each string at least twice, better five times."
+    )
+    return f"Plucked only once: {', '.join(once)}. {told}" if once else ""
+
+
 def comparison_text(comparison: ToneComparison) -> str:
     """All of a comparison for the terminal."""
-    names = f"{one_line(comparison.build.name)} beside {one_line(comparison.reference.name)}"
-    parts = [names, "", *comparison.summary]
+    first, *more = comparison.summary
+    parts = [f"{one_line(comparison.build.name)} beside {one_line(comparison.reference.name)}: {first}", *more]
     if comparison.strums:
         parts += ["", "Strums", text_table(DIFFERENCE_HEADINGS, difference_rows(comparison.strums))]
     for string, differences in comparison.plucks:
@@ -314,6 +341,7 @@ def _pieces(reading, *, picture=False) -> list[str]:
         parts += ["<h3>Strums</h3>", table(STRUM_HEADINGS, strum_rows(reading))]
     if reading.plucks:
         parts += ["<h3>Plucks</h3>", table(PLUCK_HEADINGS, pluck_rows(reading))]
+        parts.append(paragraphs([line for line in (_once_sentence(reading),) if line]))
         for plucks in reading.by_string.values():
             for number, pluck in enumerate(plucks, start=1):
                 which = f"{pluck.string}, pluck {number}" if len(plucks) > 1 else pluck.string

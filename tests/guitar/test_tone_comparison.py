@@ -61,6 +61,14 @@ def test_differences_that_are_there_are_told():
     assert found["1 to 4 kHz"].value > 4 and found["1 to 4 kHz"].unit == "dB"
     summary = compare_tone(bright, guitar("B", strums(8, seed=2))).summary
     assert summary[0].startswith("Likely heard: ") and "late decay (+" in summary[0]
+    dull = compare_tone(
+        bright,
+        guitar("B", strums(8, seed=2)),
+        thresholds=replace(ToneThresholds(), decay_heard=Figure(9, 9, 9, "", "")),
+    )
+    assert (
+        "late decay" not in dull.summary[0] and "late decay (+" in dull.summary[1] and "does differ" in dull.summary[1]
+    )
 
 
 def test_the_scatter_of_the_strums_is_in_the_error():

@@ -1,6 +1,7 @@
 """Strums and plucks shown: what is drawn, said and written, on the sample guitars."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +16,7 @@ from luthkit.show.data import to_json
 from luthkit.show.forms import tone_form
 from luthkit.show.page import page_html
 from luthkit.show.plots import tone as plots
+from luthkit.show.words import with_error
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_audio"
 
@@ -82,7 +84,39 @@ def test_the_text_tells_each_number_with_its_error(guitars):
     assert f"{np.exp(mean):.0f} ± " in text
     for string in ("E2", "A2", "D3", "G3", "B3", "E4"):
         assert f"\n{string}  " in text
-    assert "± 0.0" in text and "cents" in text and "millionths" in text
+    assert "± 0.0" in text and "cents" in text and "A4 = 440 Hz" in text and "error unknown" in text
+    assert "Plucked only once: E2, A2" in text
+
+
+def test_decays_of_a_string_plucked_twice_have_their_scatter_for_error(guitars):
+    one, *rest = guitars[0].plucks
+    other = next(p for p in guitars[1].plucks if p.string == one.string)
+    twice = replace(guitars[0], plucks=(one, other, *rest))
+    row = next(row for row in shown.pluck_rows(twice) if row[0] == one.string)
+    times = [p.tone.decay_early.decay_time_s for p in (one, other)]
+    u = times[0] * abs(np.log(times[0] / times[1])) / np.sqrt(2)
+    assert row[3] == with_error(times[0], u, unit="s")
+    assert one.string not in shown.tone_text(twice).split("only once: ")[1].splitlines()[0]
+
+
+def test_inharmonicity_is_told_in_cents_of_the_tenth_partial(guitars):
+    """Partial n lies at n f0 sqrt(1 + B n^2): Fletcher and Rossing, Physics of Musical Instruments (from memory)."""
+    pluck = guitars[0].plucks[0]
+    b, u = pluck.note.inharmonicity, pluck.note.inharmonicity_u
+
+    def sharp(b):
+        first, tenth = (n * np.sqrt(1 + b * n**2) for n in (1, 10))
+        return 1200 * np.log2(tenth / (10 * first))
+
+    row = next(row for row in shown.pluck_rows(guitars[0]) if row[0] == pluck.string)
+    assert row[-1] == with_error(sharp(b), (sharp(b + u) - sharp(b - u)) / 2, unit="cents")
+
+
+def test_what_is_heard_stands_first(tmp_path, capsys):
+    assert main(["tone", str(SAMPLE / "build_seven"), "--beside", str(SAMPLE / "reference_marlpit")]) == 0
+    out = capsys.readouterr().out
+    assert out.startswith("Build Seven beside Marlpit: No difference of the strums is sure to be heard.")
+    assert out.index("\nearly decay") < out.index("\n80 to 250 Hz") < out.index("\ncentroid")
 
 
 def test_the_comparison_says_what_cannot_be_told(comparison):
