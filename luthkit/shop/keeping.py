@@ -108,7 +108,7 @@ def add_session(
         write_new(aside / SUMS, sums_text(sums).encode())
         write_new(aside / FILE_NAME, text)
         kept = read_session(aside)
-        if [r.name for r in kept.recordings] != sorted(taken):
+        if sorted(r.name for r in kept.recordings) != sorted(taken):
             raise LuthkitError(f"the session of {name} does not read back as it was given; nothing was kept")
         while True:
             target = home.path / free_name(day.isoformat() if day else UNDATED, os.listdir(home.path))

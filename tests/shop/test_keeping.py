@@ -349,3 +349,14 @@ def test_events_stay_in_order_and_faults_are_named(logbook):
     with pytest.raises(LuthkitError, match="is no date"):
         add_event(logbook, "Wren", "repair", date=datetime.date(2024, 5, 2))
     assert table.read_text() == before
+
+
+def test_folders_that_sort_one_way_as_paths_and_another_as_text_are_kept(tmp_path, logbook):
+    """A space comes before a slash in text; "taps" comes before "taps 2" among paths."""
+    make_source(tmp_path / "from" / "inner")
+    for name in ("taps", "taps 2"):
+        (tmp_path / "day" / name).mkdir(parents=True)
+    (tmp_path / "from/inner/taps/a.wav").rename(tmp_path / "day/taps/a.wav")
+    (tmp_path / "from/inner/b.wav").rename(tmp_path / "day/taps 2/a.wav")
+    kept = add_session(logbook, tmp_path / "day", guitar="Twelve")
+    assert {r.name for r in read_session(kept.path).recordings} == {"taps/a.wav", "taps 2/a.wav"}

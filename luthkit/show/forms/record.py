@@ -114,8 +114,9 @@ class _Bench:
             self._button("Skip this position", "skip", "forward"),
             self._button("Finish and keep", "finish", "save"),
         ]
-        counts = [self._taps, self._placements, self._again, self._care, self._bar, self._knocks]
-        counts += [self._strums, self._plucks, self._temperature, self._humidity]
+        before, after = [self._taps, self._placements, self._bar], [self._knocks, self._strums, self._plucks]
+        counts = [widgets.HBox(before), self._again, self._care, widgets.HBox(after)]
+        counts += [self._temperature, self._humidity]
         self.fields = [
             self._what,
             self._guitar,
