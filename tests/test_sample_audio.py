@@ -9,9 +9,10 @@ import numpy as np
 import pytest
 import soundfile
 
+from luthkit.shop.history import read_repeat_study
 from luthkit.shop.session import read_session
 from luthkit.simulate import __main__ as command
-from luthkit.simulate.histories import sample_texts
+from luthkit.simulate.histories import MODES, REPEAT_SCATTER, REPEAT_STUDY, sample_texts
 from luthkit.simulate.papers import about_text, session_text, truth_text
 from luthkit.simulate.plan_papers import FILES as PLAN_FILES
 from luthkit.simulate.recipe import GUITARS
@@ -62,6 +63,19 @@ def test_the_papers_are_those_the_command_writes():
     assert json.loads(truth_text(BODIES, TRUTH["sounds"], plugged=PLUGGED)) == TRUTH
     for name, text in sample_texts().items():
         assert (HOME / name).read_text(encoding="utf-8") == text
+
+
+def test_the_repeat_study_holds_the_scatter_it_was_made_with():
+    study = read_repeat_study(HOME / REPEAT_STUDY)
+    assert set(study.modes) == set(MODES) and study.n_readings == 18
+    for quantity, key in (("frequency", "frequency_hz"), ("damping", "damping_ratio")):
+        found = {c.level: c.sd for c in getattr(study, quantity)}
+        _, hanging, reading = REPEAT_SCATTER[key]
+        # 30 and 45 degrees of freedom over five modes: a standard deviation is good to 13 and 11 %
+        assert found["hanging"] == pytest.approx(hanging, rel=0.4) and found["reading"] == pytest.approx(
+            reading, rel=0.33
+        )
+    assert study.thresholds().modes == study.modes
 
 
 def test_the_wood_is_what_it_is_said_to_be():

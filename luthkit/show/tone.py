@@ -40,8 +40,8 @@ MEANING = (
     "Beating: the string moves up and down and across at slightly different pitch. Two motions nearer than half a beat "
     "in the time read pass for one; the stated error allows for that.",
     "Tuning: how far above (+) or below (-) the note of the string, in equal temperament from A4 = 440 Hz.",
-    "Inharmonicity: a stiff string's partials lie sharp. Partial n lies at n f0 √(1 + B n²); shown is how far the "
-    "tenth stands above ten times the first, by that formula. Stiff strings have more; old or dirty ones stray from it.",
+    "Inharmonicity: a stiff string's partials lie sharp. Partial n lies at n f0 √(1 + B n²); shown is how far, by that "
+    "formula, the tenth stands above ten times the first. Stiffer strings have more; old or dirty ones stray from it.",
 )
 HEARING = (
     "Likely heard: the whole 95 % interval lies beyond what a typical listener begins to notice, back to back.",

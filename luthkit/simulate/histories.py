@@ -164,12 +164,16 @@ SAMPLES = {  # folder of the sample audio -> (name, first reading, seed, days, w
         {"kind": "no change", "scatter": 0.0025, "fault_day": 560.0},
     ),
 }
+REPEAT_STUDY = "build_four_over_time/repeat_study.csv"
+# Standard deviations of ln(frequency) and ln(damping ratio) from day to day, from hanging to hanging, and from reading
+# to reading of the sample repeat study: invented, in the range of the planning values.
+REPEAT_SCATTER = {"frequency_hz": (0.001, 0.002, 0.0005), "damping_ratio": (0.04, 0.08, 0.03)}
 _COLUMNS = "date mode frequency_hz frequency_u_hz damping_ratio damping_ratio_u temperature_c relative_humidity_percent"
 
 
 def sample_texts() -> dict[str, str]:
-    """The sample histories: path in the sample audio -> text of a table of readings, or of events."""
-    texts = {}
+    """The sample histories: path in the sample audio -> text of a table of readings, of events, or of repeats."""
+    texts = {REPEAT_STUDY: _repeat_text()}
     for folder, (name, first, seed, days, told) in SAMPLES.items():
         options = dict(told)
         made = made_history(
@@ -185,3 +189,23 @@ def sample_texts() -> dict[str, str]:
             events = [f"{event['date']},{event['kind']},{event['note']}" for event in made.events]
             texts[f"{folder}/events.csv"] = "\n".join(["date,kind,note", *events]) + "\n"
     return texts
+
+
+def _repeat_text(*, days: int = 3, hangings: int = 3, readings: int = 2) -> str:
+    """A repeat study of one guitar at rest: some days, hung up anew each time, read more than once each."""
+    rng = np.random.default_rng(5)
+    lines = ["mode,day,hanging,frequency_hz,damping_ratio"]
+    for mode, frequency in MODES.items():
+        values = {}
+        for key, usual in (("frequency_hz", frequency), ("damping_ratio", _DAMPING[mode])):
+            of_day, of_hanging, of_reading = REPEAT_SCATTER[key]
+            log_value = rng.normal(0, of_day, (days, 1, 1)) + rng.normal(0, of_hanging, (days, hangings, 1))
+            values[key] = usual * np.exp(log_value + rng.normal(0, of_reading, (days, hangings, readings)))
+        lines += [
+            f"{mode},{day + 1},{hanging + 1},{values['frequency_hz'][day, hanging, k]:.3f},"
+            f"{values['damping_ratio'][day, hanging, k]:.6f}"
+            for day in range(days)
+            for hanging in range(hangings)
+            for k in range(readings)
+        ]
+    return "\n".join(lines) + "\n"

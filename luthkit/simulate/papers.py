@@ -9,6 +9,7 @@ from dataclasses import asdict
 import numpy as np
 
 from .body import Body
+from .histories import REPEAT_STUDY
 from .plan_papers import FOLDER as PLAN_FOLDER
 from .recipe import (
     DIRECT_TO_REVERBERANT_DB,
@@ -189,6 +190,8 @@ the taps). The other pieces have their pitches written down. Air, shear and unev
 `build_four_over_time` and `reference_fallowfield_over_time` hold no sound: each is a table of readings, as if one
 guitar had been recorded on many days over two years (`readings.csv`; `events.csv` says what was done to it). One
 settles after it was strung; in the other two modes fall all at once before the last two sessions.
+`{REPEAT_STUDY}` is a repeat study, as made up as the rest: one guitar read on three days,
+hung up anew three times a day, twice each.
 
 `{PLAN_FOLDER}` is a guitar being planned, as text alone: its design, a stock of invented wood, guitars built before,
 one on the bench, and the reference. A simulated shop built them, which does things the planner does not know of.
