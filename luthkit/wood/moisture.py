@@ -1,6 +1,6 @@
 """Moisture: what wood holds in a climate, and what that does to its stiffness and density.
 
-Source throughout: *Wood Handbook*, USDA Forest Products Laboratory, FPL-GTR-282 (2021), from transcriptions. Its
+Source throughout: *Wood Handbook*, USDA Forest Products Laboratory, FPL-GTR-282 (2021), as copied by others. Its
 curve lies midway between drying and wetting wood, and is a guide, not a measurement: weigh the piece to know.
 """
 

@@ -1,7 +1,7 @@
 """Woods of the Wood Handbook: what a piece may be like before it is measured, and how it answers to moisture.
 
 Source: *Wood Handbook*, USDA Forest Products Laboratory, FPL-GTR-282 (2021), tables 4-3 and 4-4 (shrinkage), 5-1 and
-5-2 (ratios, 12 %), 5-3 and 5-5 (density and stiffness), 5-13 (intersection), from transcriptions; where `certainty`
+5-2 (ratios, 12 %), 5-3 and 5-5 (density and stiffness), 5-13 (intersection), as copied by others; where `certainty`
 says so, from memory. Means of straight clear wood: a piece of the same name may lie a third above or below.
 """
 
