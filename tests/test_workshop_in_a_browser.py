@@ -22,6 +22,9 @@ CUT_OFF = """() => [...document.querySelectorAll('.jp-OutputArea .widget-label, 
     .filter(e => e.offsetParent && e.scrollWidth > e.clientWidth + 1).map(e => e.textContent)"""
 UNREACHABLE = """() => [...document.querySelectorAll('.jp-OutputArea :is(button, select, input)')]
     .filter(e => e.offsetParent && !e.disabled && e.tabIndex < 0).map(e => e.outerHTML.slice(0, 80))"""
+TOO_WIDE = """() => [...document.querySelectorAll('.luthkit')].filter(e => e.offsetParent)
+    .filter(e => e.getBoundingClientRect().right > e.closest('.jp-OutputArea').getBoundingClientRect().right + 2)
+    .map(e => [e.getBoundingClientRect().width, e.closest('.jp-OutputArea').getBoundingClientRect().width])"""
 WITHOUT_ALT = "() => [...document.querySelectorAll('.luthkit-page img')].filter(e => !e.alt).length"
 
 
@@ -77,6 +80,7 @@ def test_another_choice_gives_another_picture_and_table(workshop, name, tmp_path
         page.screenshot(path=tmp_path / f"{name}.png")
         assert page.evaluate(CUT_OFF) == []
         assert page.evaluate(UNREACHABLE) == []
+        assert page.evaluate(TOO_WIDE) == []
         assert page.evaluate(WITHOUT_ALT) == 0
         elsewhere = page.get_by_label("elsewhere").first
         elsewhere.fill("/nowhere/at <all>")

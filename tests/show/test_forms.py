@@ -1,14 +1,19 @@
 """The forms of the notebooks, worked as a hand would: pick, press, look."""
 
 import csv
+import datetime
 import re
 import threading
 import time
 from dataclasses import replace
 
+import numpy as np
 import pytest
+import soundfile
 
 from luthkit.errors import LuthkitError
+from luthkit.shop.keeping import add_session
+from luthkit.shop.logbook import start_logbook
 from luthkit.show import forms
 from luthkit.show.forms import common, form
 
@@ -182,3 +187,28 @@ def test_pictures_and_tables_are_saved_as_files(shop, tmp_path, build):
     rows = list(csv.reader((first / "table_1.csv").read_text(encoding="utf-8-sig").splitlines()))
     assert rows[0][1].startswith("Frequency") and len(rows) == 1 + len(build.modes)
     assert "104.0" in rows[1][1]
+
+
+def test_guitars_of_the_logbook_stand_in_the_list(shop, tmp_path):
+    logbook = start_logbook(tmp_path / "logbook")
+    source = tmp_path / "taps of mine"
+    source.mkdir()
+    soundfile.write(source / "a.wav", np.zeros(8000), 16000)
+    for day in ("2024-03-09", "2024-04-09"):
+        soundfile.write(source / "a.wav", np.full(8000, float(day[6]) / 10), 16000)
+        add_session(logbook, source, guitar="Number 12", words={"date": datetime.date.fromisoformat(day)})
+    found = common.find_guitars()
+    (mine,) = [path for path in found if "logbook" in path]
+    assert common.label(mine) == "Number 12, 2024-04-09   (logbook)"
+
+
+def test_what_failed_is_not_remembered_and_no_guitar_stands_beside_itself(shop):
+    hand = Hand(forms.comparison_form())
+    hand["or a build elsewhere"].value = "/no/such guitar"
+    hand["Compare"].click()
+    assert "does not exist" in hand.said
+    assert Hand(forms.comparison_form()).said == "Done (1)."
+    hand["or a build elsewhere"].value = ""
+    hand["References"].value = [hand["Build"].value, *hand["References"].value]
+    hand["Compare"].click()
+    assert shop["asked"][-1].count("new build") <= 1 and hand.said.startswith("Done")

@@ -12,6 +12,7 @@ from pathlib import Path
 import ipywidgets as widgets
 
 from ...errors import LuthkitError
+from ...shop.logbook import MARK, open_logbook
 from ...shop.reading import read_instruments
 from ...signal.recording import SUFFIXES
 from .form import Form
@@ -23,9 +24,11 @@ LAYOUT = {"width": "44rem"}
 
 
 def find_guitars(start=None) -> list[str]:
-    """Folders that hold recordings, in and beside the folder `start`: the samples, then the maker's own."""
+    """Folders that hold recordings, in and beside the folder `start`: the samples, the last session of each guitar
+    in a logbook there, then other folders."""
     start = Path(start) if start is not None else Path.cwd()
     found: dict[str, None] = {}
+    logged = [os.path.relpath(path, Path.cwd()) for path in _logged(start)]
     for root in (start / "sample_audio", start.parent / "sample_audio", start, start.parent):
         try:
             inside = sorted(path for path in root.iterdir() if path.is_dir() and path.name[0] not in "._")
@@ -34,7 +37,21 @@ def find_guitars(start=None) -> list[str]:
         for folder in inside:
             if folder.name != "sample_audio" and _holds_sounds(folder):
                 found[os.path.relpath(folder, Path.cwd())] = None
-    return list(found)
+    samples = [path for path in found if Path(path).parent.name == "sample_audio"]
+    return list(dict.fromkeys([*samples, *logged, *found]))
+
+
+def _logged(start: Path) -> list[Path]:
+    """The last session of each guitar in a logbook at, in or beside `start`."""
+    for place in (start, start / "logbook", start.parent / "logbook"):
+        if (place / MARK).is_file():
+            try:
+                logbook = open_logbook(place)
+                sessions = [logbook.sessions(guitar.name) for guitar in logbook.guitars()]
+            except LuthkitError:
+                continue
+            return [each[-1].path for each in sessions if each]
+    return []
 
 
 def _holds_sounds(folder: Path) -> bool:
@@ -50,6 +67,8 @@ def _holds_sounds(folder: Path) -> bool:
 def label(path: str) -> str:
     """The folder's own name and where it lies."""
     folder = Path(path)
+    if (folder.parent.parent / MARK).is_file():
+        return f"{folder.parent.name}, {folder.name}   (logbook)"
     return f"{folder.name}   ({folder.parent.name or folder.parent.resolve().name})"
 
 

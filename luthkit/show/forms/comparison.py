@@ -53,7 +53,7 @@ def comparison_form(*, start=None) -> widgets.Widget:
 
     def read():
         (first,) = chosen([build.value], build_path.value)
-        others = [Path(path) for path in references.value]
+        others = [Path(path) for path in references.value if Path(path) != first]  # no guitar beside itself
         others += chosen([], reference_path.value) if reference_path.value.strip() else []
         if not others:
             raise LuthkitError("no reference is marked; click on one, or on several with the Ctrl key held")

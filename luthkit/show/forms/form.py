@@ -72,7 +72,6 @@ class Form:
         self._status.value = f'<span style="color:{color};font-size:15px">{escape(sentence)}</span>'
 
     def _press(self):
-        self._remember()
         if not _in_notebook():
             self._run()
         elif self._worker is None or not self._worker.is_alive():
@@ -96,6 +95,7 @@ class Form:
             self._page.value = f'<div class="luthkit">{page.body}</div>'
             self._page_shown = page
             self._count += 1
+            self._remember()
             self.say(f"Done ({self._count}).")
         except (Stopped, KeyboardInterrupt):
             working.end()
