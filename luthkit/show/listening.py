@@ -15,7 +15,7 @@ from ..shop.session import read_session
 from ..signal.bands import BandLevels, third_octaves
 from ..signal.listening import LIMIT_DB, coloured, difference_db, equally_loud, loudness_lufs
 from ..signal.strokes import Stroke, find_strokes
-from .page import Page, bullets, file_word, image, paragraphs, table
+from .page import Page, bullets, file_word, image, table
 from .plots.listening import plot_difference
 
 LENGTH_S = 6.0
@@ -80,9 +80,9 @@ def players(build: Played, reference: Played) -> tuple[tuple[tuple[str, bytes], 
     return tuple((name, _wav(x, rate)) for name, x, rate in zip(names, sounds, rates, strict=True)), mid_hz, gain_db
 
 
-def listening_page(build: Played, reference: Played) -> Page:
-    """Three players and the curve between the first two."""
-    sounds, mid_hz, gain_db = players(build, reference)
+def listening_page(build: Played, reference: Played, heard) -> Page:
+    """Three players and the curve between the first two; `heard` is what `players` gave for them."""
+    sounds, mid_hz, gain_db = heard
     shown = [
         f'<p>{escape(name)}<br><audio controls preload="auto" aria-label="{escape(name)}" '
         f'src="data:audio/wav;base64,{b64encode(wav).decode("ascii")}"></audio></p>'
@@ -105,11 +105,6 @@ def listening_page(build: Played, reference: Played) -> Page:
     identity = hashlib.sha256(f"listening {build.sha256} {reference.sha256}".encode()).hexdigest()
     stem = f"{file_word(build.name)}_heard_beside_{file_word(reference.name)}"
     return Page(f"{build.name} heard beside {reference.name}", body, stem, identity)
-
-
-def blind_words(verdict: str) -> str:
-    """The tally of a blind test as HTML."""
-    return paragraphs((verdict,))
 
 
 def _sound(stroke: Stroke) -> np.ndarray:

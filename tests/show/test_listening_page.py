@@ -11,7 +11,7 @@ import soundfile
 
 from luthkit.errors import LuthkitError
 from luthkit.show.forms.listening import _Blind
-from luthkit.show.listening import listening_page, read_played
+from luthkit.show.listening import listening_page, players, read_played
 from luthkit.signal.listening import loudness_lufs
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_audio"
@@ -19,7 +19,8 @@ SAMPLES = Path(__file__).resolve().parents[2] / "sample_audio"
 
 @pytest.fixture(scope="module")
 def page():
-    return listening_page(read_played(SAMPLES / "build_seven"), read_played(SAMPLES / "reference_marlpit"))
+    read = read_played(SAMPLES / "build_seven"), read_played(SAMPLES / "reference_marlpit")
+    return listening_page(*read, players(*read))
 
 
 def test_three_players_of_one_loudness_and_length(page):

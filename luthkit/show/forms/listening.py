@@ -6,7 +6,8 @@ import ipywidgets as widgets
 
 from ...errors import LuthkitError
 from ...guitar.blind_test import blind_test
-from ..listening import blind_words, listening_page, players, read_played
+from ..listening import listening_page, players, read_played
+from ..page import paragraphs
 from .common import LAYOUT, WIDE, Form, chosen, find_guitars, folder_list, path_field
 from .form import sentence
 
@@ -29,9 +30,10 @@ def listening_form(*, start=None) -> widgets.Widget:
         if first == second:
             raise LuthkitError("build and reference are the same folder; choose two guitars")
         read = read_played(first), read_played(second)
-        (_, a), (_, b), _ = players(*read)[0]
+        heard = players(*read)
+        (_, a), (_, b), _ = heard[0]
         blind.use(a, b)
-        return listening_page(*read)
+        return listening_page(*read, heard)
 
     form.act = act
     return widgets.VBox([form.open(ready=len(guitars) > 1), blind.panel])
@@ -97,7 +99,7 @@ class _Blind:
         asking = self._test is not None and not self._test.finished
         for button in self._answers:
             button.disabled = not asking
-        self._said.value = blind_words(words)
+        self._said.value = paragraphs((words,))
 
 
 def _player(wav: bytes):
