@@ -71,6 +71,15 @@ def test_differences_that_are_there_are_told():
     )
 
 
+def test_a_slower_attack_is_told():
+    tones = strums(6, seed=1)
+    quick = guitar("B", tuple(replace(t, attack_s=0.02 * f) for t, f in zip(tones, (1, 1.1) * 3, strict=True)))
+    slow = guitar("A", tuple(replace(t, attack_s=0.06 * f) for t, f in zip(tones, (1, 1.1) * 3, strict=True)))
+    found = by_name(compare_tone(slow, replace(quick, sources={"B": "other"})))["attack (more the hand's)"]
+    assert found.value == pytest.approx(200, rel=1e-6) and found.unit == "%"  # three times as long
+    assert found.low < 200 < found.high and found.verdict == HEARD
+
+
 def test_the_scatter_of_the_strums_is_in_the_error():
     calm = by_name(compare_tone(guitar("A", strums(5, seed=1)), guitar("B", strums(5, seed=2))))
     wild = by_name(
