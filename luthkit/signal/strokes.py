@@ -14,11 +14,11 @@ import scipy.fft
 from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
 from .._frozen import frozen_array, frozen_dict
-from ..errors import LuthkitError, RecordingError
+from ..errors import LuthkitError
 from . import faults
 from .onsets import pick_onset
-from .recording import Recording, open_recording
-from .taps import Rejection, named_recordings
+from .recording import Recording
+from .taps import Rejection, named_recordings, read_each
 
 KINDS = ("strum", "pluck")
 _HOP_S, _FRAME_S, _N_BANDS = 0.005, 0.023, 20
@@ -95,22 +95,10 @@ def find_strokes(
     """
     parameters = {key: value for key, value in locals().items() if key != "recordings"}
     _check(parameters)
-    strokes, rejected, sources = [], [], {}
-    for name, item in named_recordings(recordings):
-        if name in sources:
-            raise LuthkitError(f"two recordings are called {name}; give each its own name.")
-        sources[name] = ""
-        try:
-            recording = item if isinstance(item, Recording) else open_recording(item, name=name)
-            sources[name] = recording.sha256
-            found, left_out = _strokes_of(recording, parameters)
-        except RecordingError as error:
-            rejected.append(Rejection(name, None, str(error)))
-            continue
-        strokes += found
-        rejected += left_out
-    known = {name: sha256 for name, sha256 in sources.items() if sha256}
-    return StrokeSet(tuple(strokes), tuple(rejected), frozen_dict(known), frozen_dict(parameters))
+    strokes, rejected, sources = read_each(
+        named_recordings(recordings), lambda recording: _strokes_of(recording, parameters)
+    )
+    return StrokeSet(tuple(strokes), tuple(rejected), frozen_dict(sources), frozen_dict(parameters))
 
 
 def _strokes_of(recording: Recording, p: Mapping) -> tuple[list[Stroke], list[Rejection]]:

@@ -120,26 +120,13 @@ def find_taps(
     parameters = {key: value for key, value in locals().items() if key not in ("recordings", "positions", "placements")}
     _check(parameters)
     positions, placements = dict(positions or {}), dict(placements or {})
-    taps: list[Tap] = []
-    rejected: list[Rejection] = []
     notes: list[str] = []
-    sources: dict[str, str] = {}
-    order: dict[str, int] = {}
-    for name, item in named_recordings(recordings):
-        if name in order:
-            raise LuthkitError(f"two recordings are called {name}; give each its own name.")
-        order[name] = len(order)
-        try:
-            recording = item if isinstance(item, Recording) else open_recording(item, name=name)
-            sources[name] = recording.sha256
-            found, left_out, said = _taps_of(recording, parameters)
-        except RecordingError as error:
-            rejected.append(Rejection(name, None, str(error)))
-            continue
-        place = {"position": positions.get(name, ""), "placement": placements.get(name, "")}
-        taps += [replace(tap, **place) for tap in found]
-        rejected += left_out
-        notes += said
+    named = tuple(named_recordings(recordings))
+    taps, rejected, sources = read_each(named, lambda recording: _taps_of(recording, parameters, notes))
+    taps = [
+        replace(tap, position=positions.get(tap.source, ""), placement=placements.get(tap.source, "")) for tap in taps
+    ]
+    order = {name: k for k, (name, _) in enumerate(named)}
     taps, strangers = _without_strangers(taps, parameters)
     rejected = sorted(rejected + strangers, key=lambda r: (order[r.source], r.time_s or 0.0))
     return TapSet(tuple(taps), tuple(rejected), frozen_dict(sources), frozen_dict(parameters), tuple(notes))
@@ -156,15 +143,37 @@ def named_recordings(recordings) -> Iterable[tuple[str, object]]:
         yield (item.name if isinstance(item, Recording) else Path(item).as_posix()), item
 
 
-def _taps_of(recording: Recording, p: Mapping) -> tuple[list[Tap], list[Rejection], list[str]]:
-    """Taps, rejections and notes of one recording."""
+def read_each(named, find) -> tuple[list, list[Rejection], dict[str, str]]:
+    """What `find(recording)` kept and left out, of pairs (name, Recording or path), in their order.
+
+    A recording that cannot be used becomes a `Rejection` without a time. The third: name -> SHA-256 of those opened.
+    Raises `LuthkitError` when two have one name.
+    """
+    kept, rejected, sources, seen = [], [], {}, set()
+    for name, item in named:
+        if name in seen:
+            raise LuthkitError(f"two recordings are called {name}; give each its own name.")
+        seen.add(name)
+        try:
+            recording = item if isinstance(item, Recording) else open_recording(item, name=name)
+            sources[name] = recording.sha256
+            found, left_out = find(recording)
+        except RecordingError as error:
+            rejected.append(Rejection(name, None, str(error)))
+            continue
+        kept += found
+        rejected += left_out
+    return kept, rejected, sources
+
+
+def _taps_of(recording: Recording, p: Mapping, notes: list[str]) -> tuple[list[Tap], list[Rejection]]:
+    """Taps and rejections of one recording; what else was noticed is added to `notes`."""
     rate = recording.sample_rate_hz
     envelope = read_envelope(recording)
-    notes = []
     if envelope.same_channels:
         notes.append(f"{recording.name}: both channels are equal, sample for sample; one is kept.")
     if envelope.peak == 0:
-        return [], [Rejection(recording.name, None, "silence: every sample is the same")], notes
+        return [], [Rejection(recording.name, None, "silence: every sample is the same")]
     onsets: list[int] = []
     for rise in rises(envelope, min_rise_db=p["min_rise_db"], min_over_floor_db=p["min_over_floor_db"]):
         onset = _onset_near(recording, rise, envelope.quietest)
@@ -175,7 +184,7 @@ def _taps_of(recording: Recording, p: Mapping) -> tuple[list[Tap], list[Rejectio
             "no tap found: nothing begins suddenly and stands out from what was before "
             f"(the loudest sample is {20 * np.log10(envelope.peak):.0f} dB of full scale)"
         )
-        return [], [Rejection(recording.name, None, reason)], notes
+        return [], [Rejection(recording.name, None, reason)]
     taps, rejected = [], []
     for k, onset in enumerate(onsets):
         stop = min(recording.n_samples, onset + round(p["length_s"] * rate))
@@ -199,7 +208,7 @@ def _taps_of(recording: Recording, p: Mapping) -> tuple[list[Tap], list[Rejectio
                     snr_db=snr_db,
                 )
             )
-    return taps, rejected, notes
+    return taps, rejected
 
 
 def _onset_near(recording: Recording, rise: int, quietest: int) -> int:
