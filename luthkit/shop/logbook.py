@@ -2,6 +2,7 @@
 
     my logbook/
       logbook.toml             says that this is one
+      guitars.csv              the guitars that had a session, so that one that vanishes is missed
       Number 12/
         guitar.toml            what the guitar is called, and whether it is a build or a reference
         events.csv             strings changed, set-up, repair

@@ -10,7 +10,7 @@ from ..errors import LuthkitError
 from .checksums import SUMS, Finding, check_folder, read_sums, sha256_of
 from .index import folders_in
 from .logbook import as_logbook
-from .register import REGISTER, read_register
+from .register import GUITARS, REGISTER, read_guitars, read_register
 
 
 @dataclass(frozen=True)
@@ -31,13 +31,13 @@ class Verification:
 def verify(logbook, guitar: str | None = None) -> Verification:
     """Read every sound file of a guitar, or of all (None), and hold it against the SHA-256 kept with it.
 
-    Finds files that changed or vanished, whole sessions that vanished, changed lists of checksums, links, copies
-    that a synchronising program left, and sound that came later. Nothing is written.
+    Finds files that changed or vanished, whole sessions and whole guitars that vanished, changed lists of checksums,
+    links, copies that a synchronising program left, and sound that came later. Nothing is written.
     """
     logbook = as_logbook(logbook)
     homes = [logbook.guitar(guitar).path] if guitar is not None else [each.path for each in logbook.guitars()]
     n_sessions = n_files = 0
-    findings = []
+    findings = [] if guitar is not None else list(_guitars_gone(logbook.path))
     for home in homes:
         for name in folders_in(home):
             findings += (_named(finding, f"{home.name}/{name}") for finding in _checked(home / name))
@@ -65,6 +65,15 @@ def _count(folder: Path) -> int:
         return len(read_sums(folder))
     except LuthkitError:
         return 0
+
+
+def _guitars_gone(logbook: Path) -> Iterator[Finding]:
+    try:
+        yield from (
+            Finding(name, "vanished", logbook / name) for name in read_guitars(logbook) if not (logbook / name).is_dir()
+        )
+    except LuthkitError:
+        yield Finding(GUITARS, "unreadable", logbook / GUITARS)
 
 
 def _against_register(home: Path) -> Iterator[Finding]:

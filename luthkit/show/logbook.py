@@ -25,7 +25,9 @@ _EMPTY = (
 _LONG_PAST_DAYS = 30
 _WHAT = {
     "changed": "has changed since it was kept: bring it back from a copy",
-    "vanished": "has vanished: bring it back from a copy (deleted on purpose: take its line out of sessions.csv)",
+    "vanished": (
+        "has vanished: bring it back from a copy (deleted on purpose: take its line out of sessions.csv or guitars.csv)"
+    ),
     "unreadable": "cannot be read: bring it back from a copy",
     "not listed": "came after the session was kept; it is read, but no checksum guards it",
     "conflict copy": "looks like the copy of a synchronising program; it is not read: compare the two, keep one",

@@ -55,6 +55,19 @@ def test_sessions_laid_there_by_hand_and_the_register(logbook, source, tmp_path)
     assert ("Number 12/sessions.csv", "unreadable") in findings(logbook)
 
 
+def test_a_whole_guitar_that_vanished(logbook, source, tmp_path):
+    gone = add_session(logbook, source).path.parent
+    add_session(logbook, make_source(tmp_path / "b", seed=4), guitar="Wren")
+    shutil.rmtree(gone)
+    assert findings(logbook) == {("Number 12", "vanished")} and len(verify(logbook).lost) == 1
+    assert findings(logbook, guitar="Wren") == set()
+    (logbook.path / "guitars.csv").write_bytes(b"guitar\n\xff\n")
+    assert findings(logbook) == {("guitars.csv", "unreadable")}
+    (logbook.path / "guitars.csv").unlink()  # a logbook of before there was such a list
+    enlist(logbook.path / "Wren")
+    assert (logbook.path / "guitars.csv").read_text() == "guitar\nWren\n"
+
+
 def test_what_a_killed_program_left_is_told(logbook, source):
     kept = add_session(logbook, source).path
     left = kept.parent / ".coming-20240310-abc"
