@@ -1,5 +1,7 @@
 """What disturbs a tap: the covariance of a room's tail, whitening, hum and hiss."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from benchmarks.bounds import room_bound, sinusoid_bound
@@ -80,6 +82,18 @@ def test_mains_are_found_in_the_noise_before_the_taps(mains_hz):
 
 def test_no_mains_where_there_are_none():
     assert [find_mains(cells_of(seed, hum_db=None), 1000.0).n_lines for seed in range(5)] == [0] * 5
+
+
+@pytest.mark.parametrize("ring_hz", [47.0, 53.0, 58.0])
+def test_what_still_rings_from_the_tap_before_is_no_hum(ring_hz):
+    """A sine of any phase within a tenth of a second: wide enough to be taken for 50 or 60 Hz."""
+    (cell,) = cells_of(hum_db=None)[:1]
+    time = np.arange(cell.before.shape[1]) / cell.sample_rate_hz
+    phase = np.random.default_rng(2).uniform(0, 2 * np.pi, (len(cell.before), 1))
+    for sine_hz, expected in ((ring_hz, 0.0), (50.0, 50.0), (60.0, 60.0)):
+        ring = 30 * cell.before.std() * np.sin(2 * np.pi * sine_hz * time + phase)
+        mains = find_mains([replace(cell, before=cell.before + ring)], 1000.0)
+        assert mains.frequency_hz * (mains.n_lines > 0) == expected
 
 
 @pytest.mark.parametrize("hum_db", [None, -25.0])
