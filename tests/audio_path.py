@@ -15,10 +15,11 @@ RATE = 44100
 
 
 @contextmanager
-def audio_path(folder):
+def audio_path(folder, *, n_sinks=1, n_channels=2):
     """Starts a sound server of its own in `folder`; gives (environment for recorders, a function that plays a file).
 
-    The function returns the running player; the sink runs at RATE.
+    The function returns the running player; the sinks run at RATE. With several, `play(file, k)` plays to the one
+    that is recorded in the environment `heard_at(environment, k)`.
     """
     missing = [name for name in ("pulseaudio", "paplay") if not shutil.which(name)]
     try:
@@ -33,11 +34,12 @@ def audio_path(folder):
         pytest.skip(message)
     folder.mkdir(mode=0o700)
     socket = folder / "pulse.sock"
+    sink = f"format=float32le rate={RATE} channels={n_channels} norewinds=1"
     lines = [
         f"load-module module-native-protocol-unix auth-anonymous=1 socket={socket}",
-        f"load-module module-null-sink sink_name=fake format=float32le rate={RATE} channels=2 norewinds=1",
-        "set-default-sink fake",
-        "set-default-source fake.monitor",
+        *(f"load-module module-null-sink sink_name=fake{k} {sink}" for k in range(n_sinks)),
+        "set-default-sink fake0",
+        "set-default-source fake0.monitor",
     ]
     (folder / "server.pa").write_text("\n".join(lines) + "\n")
     environment = {**os.environ, "XDG_RUNTIME_DIR": str(folder), "PULSE_SERVER": f"unix:{socket}", "HOME": str(folder)}
@@ -51,7 +53,15 @@ def audio_path(folder):
                     break
                 assert server.poll() is None, (folder / "server.log").read_text()
                 time.sleep(0.1)
-            yield environment, lambda file: subprocess.Popen(["paplay", "--device=fake", file], env=environment)
+            yield (
+                environment,
+                lambda file, k=0: subprocess.Popen(["paplay", f"--device=fake{k}", file], env=environment),
+            )
         finally:
             server.terminate()
             server.wait(10)
+
+
+def heard_at(environment, k):
+    """The environment of a recorder that hears sink number `k`."""
+    return {**environment, "PULSE_SOURCE": f"fake{k}.monitor"}

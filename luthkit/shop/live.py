@@ -7,6 +7,8 @@ The package sounddevice (PortAudio) is wanted only here and only when a micropho
 from __future__ import annotations
 
 import queue
+import time
+from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -19,6 +21,7 @@ from ..signal.recording import Recording
 BLOCK_S = 0.05
 _PATIENCE_S = 3.0  # without a block for so long, the microphone is gone
 _MOST_BLOCKS_KEPT = 6000  # five minutes: who looks away for longer loses sound, and is told
+_GAP_S, _SURE_BLOCKS = 0.1, 4  # blocks so late, so many on end: not the jitter of a clock
 
 
 @dataclass(frozen=True)
@@ -65,7 +68,8 @@ class Microphone:
         asked for another rate than the microphone's own.
 
     Blocks wait in a queue, so that slow work between them loses nothing. A block before which the system or
-    the queue lost sound is marked. Raises `LuthkitError` when there is no such input, when it cannot be opened
+    the queue lost sound is marked; where the system says nothing of a loss, the clock tells (of 0.1 s and more, four
+    blocks later). Raises `LuthkitError` when there is no such input, when it cannot be opened
     so, or when no sound comes any more (a plug pulled out).
     """
 
@@ -73,6 +77,7 @@ class Microphone:
         self.name, self.sample_rate_hz, self.n_channels = name, sample_rate_hz, n_channels
         self._blocks: queue.Queue[Block] = queue.Queue(_MOST_BLOCKS_KEPT)
         self._spilt = False
+        self._count = _Count()
         self._stream = None
 
     def __enter__(self) -> Microphone:
@@ -126,13 +131,43 @@ class Microphone:
                         f"no sound has come from the microphone for {_PATIENCE_S:.0f} s; is it still plugged in?"
                     ) from None
 
-    def _take(self, samples, _count, _time, status) -> None:
+    def _take(self, samples, count, _time, status) -> None:
         """Called by PortAudio for every block, in a thread of its own."""
+        missed = self._count.misses(time.monotonic(), count / self.sample_rate_hz)
         try:
-            self._blocks.put_nowait(Block(frozen_array(samples), bool(status.input_overflow) or self._spilt))
+            self._blocks.put_nowait(Block(frozen_array(samples), bool(status.input_overflow) or missed or self._spilt))
             self._spilt = False
         except queue.Full:
             self._spilt = True
+
+
+class _Count:
+    """Notices samples that never came: more time has gone by than there is sound.
+
+    Sound that was only held up catches up, faster than time goes by; what stays behind is lost. The two clocks
+    drift apart by some ten parts in a million; that is followed.
+    """
+
+    def __init__(self):
+        self._heard_s = 0.0
+        self._usual_s: float | None = None  # time less sound
+        self._behind_s: deque[float] = deque(maxlen=_SURE_BLOCKS)
+
+    def misses(self, now_s: float, block_s: float) -> bool:
+        """Whether sound is missing before this block, or before one of the last few."""
+        self._heard_s += block_s
+        self._behind_s.append(now_s - self._heard_s)
+        least_s = min(self._behind_s)
+        if self._usual_s is None:
+            self._usual_s = least_s
+        if least_s < self._usual_s + _GAP_S:
+            self._usual_s += 0.02 * (least_s - self._usual_s)
+            return False
+        catches_up = self._behind_s[0] - self._behind_s[-1] > 0.2 * _SURE_BLOCKS * block_s
+        if len(self._behind_s) < _SURE_BLOCKS or catches_up:
+            return False
+        self._usual_s = least_s
+        return True
 
 
 def blocks_of(recording: Recording) -> Iterator[Block]:

@@ -1,14 +1,43 @@
-"""The microphone, with PortAudio played by a stand-in; the real path is in tests/cli/test_record.py."""
+"""The microphone, with PortAudio played by a stand-in, and a real path that loses sound."""
 
+import signal
+import subprocess
 import sys
+import time
+from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
+import soundfile
+from audio_path import RATE, audio_path
+from hypothesis import given
+from hypothesis import strategies as st
 
 from luthkit.errors import LuthkitError
 from luthkit.shop import live
 from luthkit.shop.live import Input, Microphone, list_inputs
+from luthkit.shop.sitting import LOST
+
+SAMPLE = Path(__file__).parents[2] / "sample_audio/build_seven/taps/bridge_centre_2.flac"
+HEAR_ONE_MORE = """
+import sys
+from luthkit.shop.desk import Desk, Plan
+from luthkit.shop.live import Block, Microphone
+with Microphone("pulse", sample_rate_hz=int(sys.argv[1]), n_channels=32) as microphone:
+    desk = Desk(Plan(n_taps=1, n_placements=1), microphone.sample_rate_hz, chimes=False)
+    print("open", flush=True)
+    loud = False
+    for block in microphone.blocks():
+        news = desk.hear(Block(block.samples[:, :1], block.lost))
+        if not loud and desk.ear.level_db > -30:
+            loud = True
+            print("loud", flush=True)
+        for one in news:
+            print(one.kind, one.reason, sep="; ", flush=True)
+        if desk.sitting.spot is None or len(desk.sitting.judged) > 1:
+            break
+"""
 
 DEVICES = [
     {"name": "loudspeaker", "max_input_channels": 0, "default_samplerate": 48000.0},
@@ -100,3 +129,48 @@ def test_without_the_package_or_the_library_one_sentence_says_what_to_install(mo
     monkeypatch.setitem(sys.modules, "sounddevice", None)
     with pytest.raises(LuthkitError, match="pip install"):
         list_inputs()
+
+
+def test_sound_that_a_real_path_lost_without_a_word_spoils_its_tap_and_no_other(tmp_path):
+    """PulseAudio keeps four megabytes for a program that is held up, 0.74 s, then drops the rest without a word."""
+    sound, _ = soundfile.read(SAMPLE)
+    soundfile.write(tmp_path / "taps.wav", sound[: round(9 * RATE)], RATE, subtype="PCM_24")
+    with audio_path(tmp_path / "sound", n_channels=32) as (environment, play):
+        command = [sys.executable, "-c", HEAR_ONE_MORE, str(RATE)]
+        job = subprocess.Popen(command, env=environment, stdout=subprocess.PIPE, text=True)
+        try:
+            assert job.stdout.readline() == "open\n"
+            player = play(tmp_path / "taps.wav")
+            assert job.stdout.readline() == "loud\n"
+            job.send_signal(signal.SIGSTOP)
+            time.sleep(1.5)
+            job.send_signal(signal.SIGCONT)
+            printed, _ = job.communicate(timeout=60)
+        finally:
+            job.kill()
+        player.terminate()
+        player.wait()
+    assert printed.splitlines() == [f"left out; {LOST}", "kept; ", "done; "]
+
+
+@given(
+    st.lists(st.floats(0, 0.04), min_size=30, max_size=60),
+    st.integers(5, 20),
+    st.floats(0.3, 2.0),
+    st.floats(0.15, 3.0) | st.just(0.0),
+)
+def test_sound_that_is_late_is_not_lost_and_sound_that_stays_behind_is(jitter_s, held_at, held_s, lost_s):
+    """Blocks of 0.05 s, held up once for a while; what was not lost comes then, a hundred times faster."""
+    now, count, found = 0.0, live._Count(), []
+    for k, late_s in enumerate(jitter_s):
+        held = held_at <= k
+        due = 0.05 * k + (lost_s if held else 0.0)  # when the block is there to be had
+        free = 0.05 * held_at + held_s + lost_s if held else 0.0
+        now = max(now + 0.0005, due, free) + (late_s if due > free else 0.0)
+        found.append(count.misses(now, 0.05))
+    settled = 0.05 * (len(jitter_s) - 5) > 0.05 * held_at + held_s
+    assert not any(found[:held_at]) and sum(found) <= 1
+    if not lost_s:
+        assert not any(found)
+    elif settled:
+        assert any(found)
