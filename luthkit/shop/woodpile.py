@@ -16,7 +16,6 @@ from ..signal.recording import find_recordings
 from ..signal.taps import TapSet, find_taps
 from ..signal.transfer import transfer
 from ..wood.bars import bending_frequencies_hz
-from ..wood.inversion import ANY_WOOD
 from ..wood.piece import Measurement, Piece
 from ..wood.plates import plate_modes
 from ..wood.reading import CLIMATE, WoodReading, measure_wood
@@ -86,7 +85,7 @@ def shelf_courses(history: Sequence[WoodReading]) -> Mapping[str, Course]:
 
 def band_of(on_day: Measurement, piece: Piece) -> tuple[float, float]:
     """Where the lowest dozen modes of such a plate or strip may lie, in Hz, whatever wood it is."""
-    expected = piece.species.expected() if piece.species else ANY_WOOD
+    expected = piece.expected
     if on_day.is_strip:
         found = bending_frequencies_hz(on_day.bar(), modulus_pa=expected.stiffness.along_pa, modulus_ratio=15.0)
     else:

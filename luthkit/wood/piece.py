@@ -18,12 +18,12 @@ from .._frozen import frozen_dict
 from ..errors import LuthkitError
 from .bars import Bar
 from .budget import Budget, propagate
+from .inversion import Expectation
 from .moisture import equilibrium_moisture_percent, equilibrium_moisture_u_percent
 from .plates import Plate
-from .species import Species, find_species
+from .species import SAWN, Species, expected_wood, find_species
 
 USES = ("top", "back", "side", "brace", "neck", "other")
-SAWN = ("quarter", "flat", "between")
 # standard uncertainties when the maker gives none (common practice, no source)
 LENGTH_U_M, THICKNESS_U_M, MASS_U_KG, METER_U_PERCENT = 0.5e-3, 0.02e-3, 0.1e-3, 1.0
 LAW = "which papers it needs is settled by the law of your place and of your customer; ask before you sell or ship"
@@ -105,6 +105,16 @@ class Piece:
     def species(self) -> Species | None:
         """The wood in the list, None when it is not there."""
         return find_species(self.species_name)
+
+    @property
+    def sawn(self) -> str:
+        """One of SAWN: quarter where nothing else was written."""
+        return str(self.facts.get("sawn", SAWN[0]))
+
+    @property
+    def expected(self) -> Expectation:
+        """What it may be like before it is heard, by its species and the way it was sawn."""
+        return expected_wood(self.species, self.sawn)
 
     @property
     def latest(self) -> Measurement:

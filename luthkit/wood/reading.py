@@ -18,7 +18,7 @@ from .air import AIR_DENSITY_KG_M3, AIR_MASS_U
 from .bars import shear_gain
 from .budget import Budget, budget_of, combine
 from .indices import wood_indices
-from .inversion import ANY_WOOD, Inversion, invert_modes
+from .inversion import Inversion, invert_modes
 from .moisture import (
     ACROSS_PER_PERCENT,
     ALONG_PER_PERCENT,
@@ -32,7 +32,8 @@ from .strips import StripReading, invert_strip
 
 CLIMATE = (20.0, 48.0)  # C and percent of humidity that pieces are brought to; about 9 % of moisture
 SLOPE_U = 0.3  # relative, of how stiffness answers to moisture, piece by piece (judgement, no source)
-LONG_GRAIN_RATIO, CROSS_GRAIN_RATIO = 15.0, 20.0  # E_L / G_LT, E_R / G_RT: table 5-1, middle of its softwoods
+# E_L / G_LT and E_R / G_RT, or, flatsawn, E_L / G_LR and E_T / G_RT: table 5-1, middle of its softwoods
+LONG_GRAIN_RATIO, CROSS_GRAIN_RATIO, FLAT_CROSS_RATIO = 15.0, 20.0, 10.0
 _POWERS = {  # of length, width, thickness and mass, from the frequencies: rho w^2 L^4 / h^2 and its like
     "along": (3, -1, -3, 1),
     "across": (-1, 3, -3, 1),
@@ -83,7 +84,7 @@ def measure_wood(
     said = [*notes, *on_day.notes]
     values = {"density": on_day.density}
     plate = strip = None
-    expected = piece.species.expected() if piece.species else ANY_WOOD
+    expected = piece.expected
     if not modes:
         said.append("no taps: density only")
     elif on_day.is_strip:
@@ -92,7 +93,7 @@ def measure_wood(
         said += strip.notes
     else:
         plate = invert_modes(on_day.plate(), modes, expected=expected, air_density_kg_m3=air_density_kg_m3)
-        values |= _plate_values(on_day, plate)
+        values |= _plate_values(on_day, plate, piece.sawn)
         said += plate.notes
     moisture = Quantity(equilibrium_moisture_percent(temperature_c=climate[0], relative_humidity_percent=climate[1]), 0)
     at_climate = _brought(values, on_day.moisture_percent, moisture.value, piece)
@@ -127,14 +128,15 @@ def _sizes(on_day: Measurement, powers) -> dict[str, float]:
     return {name: power * u / value for (name, (value, u)), power in zip(on_day.inputs.items(), powers, strict=True)}
 
 
-def _plate_values(on_day: Measurement, found: Inversion) -> dict[str, Budget]:
+def _plate_values(on_day: Measurement, found: Inversion, sawn: str) -> dict[str, Budget]:
     stiffness = found.stiffness
     middle = (stiffness.along_pa, stiffness.across_pa, stiffness.shear_pa)
     taps = np.sqrt(np.diag(found.covariance))
     thick = on_day.thickness_m.value
+    across = FLAT_CROSS_RATIO if sawn == "flat" else CROSS_GRAIN_RATIO
     gains = (
         shear_gain(thickness_m=thick, length_m=on_day.length_m.value, modulus_ratio=LONG_GRAIN_RATIO),
-        shear_gain(thickness_m=thick, length_m=on_day.width_m.value, modulus_ratio=CROSS_GRAIN_RATIO),
+        shear_gain(thickness_m=thick, length_m=on_day.width_m.value, modulus_ratio=across),
         1.0,
     )
     values = {}
@@ -171,7 +173,10 @@ def _strip_values(on_day: Measurement, found: StripReading) -> dict[str, Budget]
 
 
 def _brought(values: Mapping[str, Budget], moisture: Quantity, to_percent: float, piece: Piece) -> dict[str, Budget]:
-    """Density and stiffness at another moisture. Losses are left out: how they answer differs too much."""
+    """Density and stiffness at another moisture. Losses are left out: how they answer differs too much.
+
+    Quartersawn and flatsawn share one slope across: table 5-14 has one row for the modulus across the grain.
+    """
     if not isfinite(moisture.value):
         return {}
     species = piece.species

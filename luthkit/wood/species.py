@@ -8,13 +8,15 @@ says so, from memory. Means of straight clear wood: a piece of the same name may
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import isfinite, nan
+from math import isfinite, nan, sqrt
 
 from ..errors import LuthkitError
 from .inversion import ANY_WOOD, Expectation
 from .moisture import ALONG_PER_PERCENT, INTERSECTION_PERCENT, stiffness_slope
 from .plates import Stiffness
 
+SAWN = ("quarter", "flat", "between")  # what lies across the width: the radius, the tangent to the rings, either
+FLAT_OVER_QUARTER = (0.53, 0.82, 1.16)  # E_T / E_R, G_LT / G_LR, nu_LT / nu_LR: middle of the ten woods given below
 SHEAR_IN_THE_TABLE = 1.10  # tables 5-3 and 5-5 come from short beams: 10 % are added for shear (ch. 5)
 PROTECTED = "this species stands in the lists of CITES (from memory)"
 TOXIC = "its dust is known to irritate skin and lungs (common knowledge of the trade, no source)"
@@ -32,6 +34,7 @@ class Species:
     across_ratio: float  # E_R / E_L
     shear_ratio: float  # G_LR / E_L
     poisson_ratio: float  # nu_LR
+    flat_ratios: tuple[float, float, float]  # E_T / E_L, G_LT / E_L, nu_LT
     volume_shrinkage_percent: float  # green to oven-dry
     intersection_percent: float = INTERSECTION_PERCENT
     certainty: str = "transcribed"
@@ -55,48 +58,73 @@ class Species:
         ratio = self.modulus_dry_pa / self.modulus_green_pa
         return stiffness_slope(green_ratio=ratio, intersection_percent=self.intersection_percent)
 
-    def expected(self) -> Expectation:
-        """Stiffness to begin a search from. Ratios the book does not give are those of the middle of all woods."""
-        middle = ANY_WOOD.stiffness
-        along = SHEAR_IN_THE_TABLE * self.modulus_dry_pa
-        across = self.across_ratio if isfinite(self.across_ratio) else middle.across_pa / middle.along_pa
-        shear = self.shear_ratio if isfinite(self.shear_ratio) else middle.shear_pa / middle.along_pa
-        poisson = self.poisson_ratio if isfinite(self.poisson_ratio) else middle.poisson_ratio
-        known = isfinite(self.across_ratio)
-        return Expectation(
-            Stiffness(along, across * along, shear * along, poisson),
-            along_spread=0.25,
-            across_spread=0.35 if known else 0.5,
-            shear_spread=0.35 if known else 0.45,
-        )
+
+def expected_wood(species: Species | None, sawn: str = SAWN[0]) -> Expectation:
+    """What a piece may be like before it is heard; ratios that the book does not give are those of all woods.
+
+    Across a quartersawn piece stands E_R with G_LR, across a flatsawn one E_T with G_LT, and between them the middle,
+    with a wider spread. Raises LuthkitError for another way of sawing.
+    """
+    if sawn not in SAWN:
+        raise LuthkitError(f"sawn is {sawn!r}; allowed are {', '.join(SAWN)}")
+    middle = ANY_WOOD.stiffness
+    usual = (middle.across_pa / middle.along_pa, middle.shear_pa / middle.along_pa, middle.poisson_ratio)
+    given = (species.across_ratio, species.shear_ratio, species.poisson_ratio) if species else (nan,) * 3
+    quarter = [ratio if isfinite(ratio) else often for ratio, often in zip(given, usual, strict=True)]
+    flat = [ratio * step for ratio, step in zip(quarter, FLAT_OVER_QUARTER, strict=True)]
+    if species:
+        flat = [ratio if isfinite(ratio) else often for ratio, often in zip(species.flat_ratios, flat, strict=True)]
+    between = [sqrt(one * other) for one, other in zip(quarter, flat, strict=True)]
+    across, shear, poisson = {"quarter": quarter, "flat": flat, "between": between}[sawn]
+    along = SHEAR_IN_THE_TABLE * species.modulus_dry_pa if species else middle.along_pa
+    known = isfinite(given[0])
+    wider = 0.15 if sawn == "between" else 0.0
+    return Expectation(
+        Stiffness(along, across * along, shear * along, poisson),
+        along_spread=0.25 if species else ANY_WOOD.along_spread,
+        across_spread=(0.35 if known else ANY_WOOD.across_spread) + wider,
+        shear_spread=(0.35 if known else ANY_WOOD.shear_spread) + wider,
+    )
 
 
-def _wood(name, latin, gravity, green, dry, across=nan, shear=nan, poisson=nan, volume=11.0, **more) -> Species:
-    return Species(name, latin, gravity, green * 1e9, dry * 1e9, across, shear, poisson, volume, **more)
+def _wood(
+    name, latin, gravity, green, dry, across=nan, shear=nan, poisson=nan, volume=11.0, flat=(nan,) * 3, **more
+) -> Species:
+    return Species(name, latin, gravity, green * 1e9, dry * 1e9, across, shear, poisson, flat, volume, **more)
 
 
 MEMORY = "transcribed; shrinkage from memory"
 _ALL = (
     _wood("Sitka spruce", "Picea sitchensis", 0.40, 8.5, 10.8, 0.078, 0.064, 0.372, 11.5,
-          intersection_percent=27.0, certainty=MEMORY),
-    _wood("Engelmann spruce", "Picea engelmannii", 0.35, 7.10, 8.96, 0.128, 0.124, 0.422, 11.0, certainty=MEMORY),
+          intersection_percent=27.0, certainty=MEMORY,
+          flat=(0.043, 0.061, 0.467)),
+    _wood("Engelmann spruce", "Picea engelmannii", 0.35, 7.10, 8.96, 0.128, 0.124, 0.422, 11.0, certainty=MEMORY,
+          flat=(0.059, 0.120, 0.462)),
     _wood("red spruce", "Picea rubens", 0.40, 9.17, 11.45, volume=11.8, intersection_percent=27.0, certainty=MEMORY),
     _wood("white spruce", "Picea glauca", 0.36, 7.86, 9.86),
-    _wood("western redcedar", "Thuja plicata", 0.32, 6.48, 7.65, 0.081, 0.087, 0.378, 6.8, cautions=(TOXIC,)),
+    _wood("western redcedar", "Thuja plicata", 0.32, 6.48, 7.65, 0.081, 0.087, 0.378, 6.8, cautions=(TOXIC,),
+          flat=(0.055, 0.086, 0.296)),
     _wood("Port-Orford cedar", "Chamaecyparis lawsoniana", 0.43, 8.96, 11.72, volume=10.1, cautions=(TOXIC,)),
     _wood("redwood", "Sequoia sempervirens", 0.40, 8.1, 9.2, volume=6.8, intersection_percent=21.0,
           certainty=MEMORY, cautions=(TOXIC,)),
     _wood("Douglas-fir", "Pseudotsuga menziesii", 0.48, 10.76, 13.44, 0.068, 0.064, volume=12.4,
-          intersection_percent=24.0),
-    _wood("sugar maple", "Acer saccharum", 0.63, 10.7, 12.6, 0.132, 0.111, 0.424, 14.7, certainty=MEMORY),
-    _wood("red maple", "Acer rubrum", 0.54, 9.58, 11.31, 0.140, 0.133, 0.434, 12.6, certainty=MEMORY),
+          intersection_percent=24.0,
+          flat=(0.050, 0.078, nan)),
+    _wood("sugar maple", "Acer saccharum", 0.63, 10.7, 12.6, 0.132, 0.111, 0.424, 14.7, certainty=MEMORY,
+          flat=(0.065, 0.063, 0.476)),
+    _wood("red maple", "Acer rubrum", 0.54, 9.58, 11.31, 0.140, 0.133, 0.434, 12.6, certainty=MEMORY,
+          flat=(0.067, 0.074, 0.509)),
     _wood("bigleaf maple", "Acer macrophyllum", 0.48, 7.58, 10.00, volume=11.6, certainty=MEMORY),
-    _wood("black cherry", "Prunus serotina", 0.50, 9.0, 10.3, 0.197, 0.147, 0.392, 11.5),
-    _wood("black walnut", "Juglans nigra", 0.55, 9.79, 11.58, 0.106, 0.085, 0.495, 12.8, cautions=(TOXIC,)),
+    _wood("black cherry", "Prunus serotina", 0.50, 9.0, 10.3, 0.197, 0.147, 0.392, 11.5,
+          flat=(0.086, 0.097, 0.428)),
+    _wood("black walnut", "Juglans nigra", 0.55, 9.79, 11.58, 0.106, 0.085, 0.495, 12.8, cautions=(TOXIC,),
+          flat=(0.056, 0.062, 0.632)),
     _wood("mahogany", "Swietenia macrophylla", 0.485, 9.24, 10.34, 0.107, 0.066, 0.314, 7.8,
-          certainty="transcribed; density from green wood", cautions=(PROTECTED, TOXIC)),
+          certainty="transcribed; density from green wood", cautions=(PROTECTED, TOXIC),
+          flat=(0.064, 0.086, 0.533)),
     _wood("African mahogany", "Khaya spp.", 0.450, 7.93, 9.65, 0.111, 0.088, volume=8.8,
-          certainty="transcribed; density from green wood", cautions=(PROTECTED, TOXIC)),
+          certainty="transcribed; density from green wood", cautions=(PROTECTED, TOXIC),
+          flat=(0.050, 0.059, nan)),
     _wood("Spanish-cedar", "Cedrela spp.", 0.439, 9.03, 9.93, cautions=(PROTECTED, TOXIC),
           certainty="transcribed; density from green wood"),
     _wood("sapele", "Entandrophragma cylindricum", 0.603, 10.27, 12.55, cautions=(TOXIC,),
@@ -115,11 +143,3 @@ def find_species(name: str) -> Species | None:
     if not wanted:
         return None
     return SPECIES.get(wanted) or next((s for s in _ALL if s.latin.lower() == wanted), None)
-
-
-def shown_species(name: str) -> Species:
-    """The same, or a LuthkitError that tells what is in the list."""
-    found = find_species(name)
-    if found is None:
-        raise LuthkitError(f"{name!r} is not in the list of woods; it has {', '.join(s.name for s in _ALL)}")
-    return found

@@ -38,7 +38,6 @@ from .piece import (
     LENGTH_U_M,
     MASS_U_KG,
     METER_U_PERCENT,
-    SAWN,
     THICKNESS_U_M,
     USES,
     Measurement,
@@ -46,6 +45,7 @@ from .piece import (
     mean_of,
     moisture_of,
 )
+from .species import SAWN
 
 NO_CLIMATE = "neither humidity nor moisture was noted: it cannot be brought to one climate"
 _TEXTS = ("source", "place", "papers", "papers_file", "hardness_method", "notes", "sawn", "cut", "bought", "set")

@@ -20,7 +20,7 @@ from luthkit.wood.inversion import invert_modes
 from luthkit.wood.piece import LENGTH_U_M, MASS_U_KG, THICKNESS_U_M, Measurement, Piece, Quantity
 from luthkit.wood.plates import Plate, Stiffness, plate_modes
 from luthkit.wood.reading import STIFF, measure_wood
-from luthkit.wood.species import find_species
+from luthkit.wood.species import expected_wood, find_species
 
 WOODS = ("Sitka spruce", "Engelmann spruce", "western redcedar", "sugar maple", "mahogany", "black walnut")
 BENCH = Bench(n_taps=5, sample_rate_hz=22_050, snr_db=40.0, hum_db=None)
@@ -31,7 +31,7 @@ AIMS = {"along": 1.5, "across": 3.0, "shear": 3.0, "loss_along": 5.0, "loss_acro
 def one_plate(rng: np.random.Generator, wood: str):
     """(errors beyond the sizes', all errors, stated errors, closed formulas' errors), relative, by name."""
     species = find_species(wood)
-    middle = species.expected().stiffness
+    middle = expected_wood(species).stiffness
     true = Stiffness(
         middle.along_pa * np.exp(0.12 * rng.standard_normal()),
         middle.across_pa * np.exp(0.18 * rng.standard_normal()),
