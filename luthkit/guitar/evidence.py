@@ -14,6 +14,7 @@ import numpy as np
 from .._frozen import frozen_array
 from ..signal.modes import ModeSet
 from . import priors
+from .priors import CONDITIONS
 
 ROOM_KNOCK = "room knock"
 LOW_HZ = 300.0  # the strongest mode below this is what levels are measured from
@@ -34,11 +35,13 @@ class Reading:
 @dataclass(frozen=True, eq=False)
 class Evidence:
     """What one kind of evidence says: `log_ratio` (n_modes, 8) is the natural logarithm of how much likelier it is
-    under each of `priors.ALL_NAMES` than without a name; `words` what was seen, by mode, "" for nothing."""
+    under each of `priors.ALL_NAMES` than without a name; `words` what was seen, by mode, "" for nothing. What is
+    `shared` says the same of air, top and back as `pistons`, which then stands in its place."""
 
     kind: str
     log_ratio: np.ndarray
     words: tuple[str, ...]
+    shared: bool = False
 
     def __post_init__(self):
         object.__setattr__(self, "log_ratio", frozen_array(self.log_ratio, ndim=2))
@@ -59,27 +62,33 @@ def by_frequency(modeset: ModeSet, body_kind: str) -> Evidence:
 
 def by_level(modeset: ModeSet) -> Evidence | None:
     """How loud each mode is against the loudest low mode, at the wings of the bridge or else at its centre."""
-    heights, where, table = _at_wings(modeset), "the wings of the bridge", priors.LEVEL_AT_WINGS_DB
-    if heights is None:
-        heights, where, table = _heights(modeset, "bridge centre"), "the bridge centre", priors.LEVEL_AT_CENTRE_DB
-    low = np.array([mode.frequency_hz < LOW_HZ for mode in modeset.modes])
-    if heights is None or not low.any():
+    level, where, table = level_at_bridge(modeset)
+    if level is None:
         return None
-    level = _db(heights) - _db(heights[low]).max()
     words = tuple("loudest of the low modes" if x == 0 else f"{x:+.0f} dB at {where}" for x in level)
-    return _evidence("level at the bridge", _by_table(level, table), words)
+    return _evidence("level at the bridge", _by_table(level, table), words, shared=True)
+
+
+def level_at_bridge(modeset: ModeSet):
+    """Levels (n_modes,) in dB against the loudest low mode, or None; where that was, and the table for it."""
+    found, where, table = _at_wings(modeset), "the wings of the bridge", priors.LEVEL_AT_WINGS_DB
+    if found is None:
+        found, where, table = heights(modeset, "bridge centre"), "the bridge centre", priors.LEVEL_AT_CENTRE_DB
+    low = np.array([mode.frequency_hz < LOW_HZ for mode in modeset.modes])
+    level = None if found is None or not low.any() else _db(found) - _db(found[low]).max()
+    return level, where, table
 
 
 def by_wings(modeset: ModeSet) -> Evidence | None:
     """Whether the two wings of the bridge move together or against each other."""
-    bass, treble = _heights(modeset, "bass wing"), _heights(modeset, "treble wing")
+    bass, treble = heights(modeset, "bass wing"), heights(modeset, "treble wing")
     if bass is None or treble is None:
         return None
     frequency = np.array([mode.frequency_hz for mode in modeset.modes])
     angle = np.angle(bass * np.conj(treble) * np.exp(-1j * onset_phase(frequency, bass, treble)))
     strength = np.sqrt(np.abs(bass * treble))
     spread = np.hypot(0.45, 0.1 * strength.max() / np.maximum(strength, 1e-9))[:, None]
-    together, against = _wrapped(angle[:, None], spread), _wrapped(angle[:, None] - pi, spread)
+    together, against = wrapped(angle[:, None], spread), wrapped(angle[:, None] - pi, spread)
     opposite = np.array(priors.OPPOSITE_WINGS)
     likely = OUTLIER / (2 * pi) + (1 - OUTLIER) * ((1 - opposite) * together + opposite * against)
     words = tuple(_wing_words(a) for a in angle)
@@ -103,44 +112,60 @@ def onset_phase(frequency_hz, first, second) -> np.ndarray:
 
 def by_place(modeset: ModeSet, place: str) -> Evidence | None:
     """How loud each mode is at one place ("wings", "back" or "rim") against the centre of the bridge."""
-    centre = _heights(modeset, "bridge centre")
-    if place == "wings":
-        other = _at_wings(modeset)
-        table, sign, words = priors.CENTRE_TO_WING_DB, 1, "{:+.0f} dB at the bridge centre against its wings"
-    else:
-        other, sign, words = _heights(modeset, place), -1, f"{{:+.0f}} dB at the {place} against the bridge centre"
-        table = {"back": priors.BACK_TO_CENTRE_DB, "rim": priors.RIM_TO_CENTRE_DB}[place]
-    if centre is None or other is None:
+    kind, table, words = {
+        "wings": ("centre against wings", priors.CENTRE_TO_WING_DB, "bridge centre against its wings"),
+        "back": ("tapped on the back", priors.BACK_TO_CENTRE_DB, "back against the bridge centre"),
+        "rim": ("tapped at the rim", priors.RIM_TO_CENTRE_DB, "rim against the bridge centre"),
+    }[place]
+    step = step_from_bridge(modeset, place)
+    if step is None:
         return None
-    step = sign * (_db(centre) - _db(other))
-    kind = {"wings": "centre against wings", "back": "tapped on the back", "rim": "tapped at the rim"}[place]
-    return _evidence(kind, _by_table(step, table), tuple(words.format(x) for x in step))
+    step = -step if place == "wings" else step
+    return _evidence(
+        kind, _by_table(step, table), tuple(f"{x:+.0f} dB at the {words}" for x in step), shared=place == "back"
+    )
+
+
+def step_from_bridge(modeset: ModeSet, place: str):
+    """Levels (n_modes,) in dB at a place against the centre of the bridge, None where one of them was not struck."""
+    centre = heights(modeset, "bridge centre")
+    other = _at_wings(modeset) if place == "wings" else heights(modeset, place)
+    return None if centre is None or other is None else _db(other) - _db(centre)
 
 
 def by_condition(modeset: ModeSet, reading: Reading) -> Evidence:
-    """Where each mode went when the hole was plugged, the back blocked or a mass put on the bridge.
+    """Where each mode went when the hole was plugged, the back blocked or a mass put on the bridge."""
+    mass = f"{reading.added_mass_g:g} g" if reading.added_mass_g else ""
+    done = {
+        "soundhole plugged": "when the hole is plugged",
+        "back blocked": "when the back is blocked",
+        "mass at bridge": f"under {mass} at the bridge",
+    }[reading.condition]
+    words = tuple(_shift_words(row, done) for row in _shifts(modeset, reading))
+    kind = ", ".join([reading.condition, *([mass] if mass else [])])
+    return _evidence(kind, moved(modeset, reading), words, shared=True)
+
+
+def moved(modeset: ModeSet, reading: Reading) -> np.ndarray:
+    """How likely (n_modes, 8) is what each mode did in another condition, under each name.
 
     Which mode of the other reading answers is not known: each may, and there may be none. For a mode found there
     with the chance D, whose shift has the density p, likelihood = 1 - D + D sum p(shift to each) / density of modes
     (probabilistic data association, Bar-Shalom and Tse 1975, from memory).
     """
-    frequency = np.array([mode.frequency_hz for mode in modeset.modes])
-    there = np.array([mode.frequency_hz for mode in reading.modeset.modes if mode.kind != "room"])
-    table, done = {
-        "soundhole plugged": (priors.PLUGGED, "when the hole is plugged"),
-        "back blocked": (priors.BACK_BLOCKED, "when the back is blocked"),
-        "mass at bridge": (priors.MASS_10_G, f"under {reading.added_mass_g:g} g at the bridge"),
-    }[reading.condition]
-    mass = f", {reading.added_mass_g:g} g" if reading.added_mass_g else ""
+    tables = dict(zip(CONDITIONS, (priors.PLUGGED, priors.BACK_BLOCKED, priors.MASS_10_G), strict=True))
     share = reading.added_mass_g / 10 if reading.condition == "mass at bridge" else 1.0
-    shift = 100 * np.log(there[None, :] / frequency[:, None])  # (n_modes, n_there)
-    crowd = priors.unnamed_modes(frequency) / 100 + 0.02  # modes to one percent of frequency
+    shift, crowd = _shifts(modeset, reading), crowding([mode.frequency_hz for mode in modeset.modes])
     likely = []
-    for found, centre, spread in table:
+    for found, centre, spread in tables[reading.condition]:
         p = priors.density(shift, centre * share, np.hypot(spread * max(share, 0.3), 0.2)).sum(axis=1)
         likely.append(1 - found + found * p / crowd)
-    words = tuple(_shift_words(row, done) for row in shift)
-    return _evidence(reading.condition + mass, np.stack(likely, axis=1), words)
+    return np.stack(likely, axis=1)
+
+
+def crowding(frequency_hz) -> np.ndarray:
+    """How many modes there are to one percent of frequency."""
+    return priors.unnamed_modes(frequency_hz) / 100 + 0.02
 
 
 def by_knock(modeset: ModeSet, reading: Reading) -> Evidence:
@@ -180,10 +205,17 @@ def all_evidence(modeset: ModeSet, readings: Sequence[Reading]) -> tuple[Evidenc
     return tuple(e for e in (*found, by_kind(modeset)) if e is not None)
 
 
-def _evidence(kind: str, likely, words, *, slip: float = SLIP) -> Evidence:
+def _evidence(kind: str, likely, words, *, slip: float = SLIP, shared: bool = False) -> Evidence:
     likely = np.asarray(likely, float)
     log_likely = np.log((1 - slip) * likely + slip * likely.mean(axis=1, keepdims=True))
-    return Evidence(kind, log_likely - log_likely[:, -1:], words)
+    return Evidence(kind, log_likely - log_likely[:, -1:], words, shared)
+
+
+def _shifts(modeset: ModeSet, reading: Reading) -> np.ndarray:
+    """From each mode to each of another reading, in percent (n_modes, n_there)."""
+    frequency = np.array([mode.frequency_hz for mode in modeset.modes])
+    there = np.array([mode.frequency_hz for mode in reading.modeset.modes if mode.kind != "room"])
+    return 100 * np.log(there[None, :] / frequency[:, None])
 
 
 def _by_table(x, table) -> np.ndarray:
@@ -194,7 +226,7 @@ def _yes_or_no(yes, chance) -> np.ndarray:
     return np.where(np.array(yes)[:, None], np.array(chance), 1 - np.array(chance))
 
 
-def _heights(modeset: ModeSet, position: str):
+def heights(modeset: ModeSet, position: str):
     """Complex peak heights (n_modes,) at one position, None where it was not struck."""
     if modeset.amplitudes is None or position not in modeset.positions:
         return None
@@ -203,7 +235,7 @@ def _heights(modeset: ModeSet, position: str):
 
 def _at_wings(modeset: ModeSet):
     """Root mean square height (n_modes,) over the wings that were struck, None where none was."""
-    wings = [h for h in (_heights(modeset, "bass wing"), _heights(modeset, "treble wing")) if h is not None]
+    wings = [h for h in (heights(modeset, "bass wing"), heights(modeset, "treble wing")) if h is not None]
     return np.sqrt(np.mean(np.abs(wings) ** 2, axis=0)) if wings else None
 
 
@@ -211,7 +243,7 @@ def _db(x) -> np.ndarray:
     return 20 * np.log10(np.maximum(np.abs(x), 1e-6))
 
 
-def _wrapped(angle, spread) -> np.ndarray:
+def wrapped(angle, spread) -> np.ndarray:
     """Normal density on the circle."""
     turns = angle[..., None] + 2 * pi * np.array([-2, -1, 0, 1, 2])
     return (np.exp(-0.5 * (turns / spread[..., None]) ** 2) / (np.sqrt(2 * pi) * spread[..., None])).sum(axis=-1)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -12,10 +13,11 @@ from .._frozen import frozen_dict
 from ..errors import LuthkitError
 from ..signal.modes import Mode, ModeSet
 from . import priors
-from .assignment import assign
 from .evidence import ROOM_KNOCK, Evidence, Reading, all_evidence, by_frequency
 from .next_test import Test, next_tests
+from .pistons import told_together
 from .priors import ALL_NAMES, BODY_KINDS, CONDITIONS, NAMES, UNNAMED
+from .triples import give_out
 
 CANNOT_TELL = "cannot tell"
 SURE_ENOUGH = 0.7  # a name is given from this probability on
@@ -86,17 +88,16 @@ def name_modes(
         return Naming(modeset, (), frozen_dict({}), (), (), ("there are no modes to name",), __version__)
     seen = all_evidence(modeset, readings)
     by_kind = [by_frequency(modeset, kind) for kind in kinds]
-    posteriors, totals = zip(*(_posterior(modeset, (first, *seen)) for first in by_kind), strict=True)
-    weight = np.exp(np.array(totals) - np.max(totals))
-    weight = weight / weight.sum()
-    posterior = np.tensordot(weight, np.array(posteriors), 1)
-    first = by_kind[int(np.argmax(weight))]
-    modes = tuple(_named(k, modeset.modes[k], posterior[k], (first, *seen)) for k in range(len(posterior)))
+    together = lru_cache(maxsize=None)(lambda triple: told_together(modeset, readings, triple))
+    both = [_posterior(modeset, first, seen, together) for first in by_kind]
+    (posterior, weight), (alone, _) = (_over_kinds(found) for found in zip(*both, strict=True))
+    seen = (by_kind[int(np.argmax(weight))], *seen, _by_three(posterior, alone))
+    modes = tuple(_named(k, modeset.modes[k], posterior[k], seen) for k in range(len(posterior)))
     return Naming(
         modeset=modeset,
         modes=modes,
         body_kinds=frozen_dict(zip(kinds, weight.tolist(), strict=True)),
-        evidence=tuple(e.kind for e in (first, *seen)),
+        evidence=tuple(e.kind for e in seen),
         next_tests=next_tests(posterior, modeset, readings),
         notes=_notes(modeset, readings),
         version=__version__,
@@ -133,12 +134,38 @@ def _check(readings) -> None:
             raise LuthkitError(f"the mass at the bridge is {reading.added_mass_g!r} g; give the mass in grams")
 
 
-def _posterior(modeset: ModeSet, evidence: Sequence[Evidence]) -> tuple[np.ndarray, float]:
+def _posterior(modeset: ModeSet, first: Evidence, seen: Sequence[Evidence], together) -> tuple:
+    """Of `give_out`: with what `together` says of three modes, in place of the shared evidence, and without it."""
     wings = {"bass wing", "treble wing"} & set(modeset.positions)
     found = np.array(priors.FOUND_AT_THE_WINGS if wings else priors.FOUND_AT_THE_CENTRE)
-    odds = TRUST * sum(e.log_ratio for e in evidence)[:, :-1] + np.log(found)
-    order = [(NAMES.index(low), NAMES.index(high), -np.log(times)) for low, high, times in priors.ORDER]
-    return assign(odds, np.log(1 - found), order=order)
+    apart = TRUST * (first.log_ratio + sum(e.log_ratio for e in seen if not e.shared))[:, :-1] + np.log(found)
+    odds = apart + TRUST * sum((e.log_ratio[:, :-1] for e in seen if e.shared), np.zeros(1))
+    usual = TRUST * first.log_ratio
+
+    def weight(triple):
+        air, top, back = triple
+        lower, upper = sorted((top, back))
+        # which plate mode is which is told by the pistons: their usual frequencies are not counted again for that
+        either = np.logaddexp(usual[top, 1] + usual[back, 2], usual[back, 1] + usual[top, 2]) - np.log(2)
+        rest = apart[air, 0] + apart[top, 1] + apart[back, 2] - usual[top, 1] - usual[back, 2]
+        return together((air, lower, upper))[top == upper] + either + rest
+
+    return give_out(odds, np.log(1 - found), weight)
+
+
+def _over_kinds(found) -> tuple[np.ndarray, np.ndarray]:
+    """One posterior over all body kinds, and the probability of each kind."""
+    posteriors, totals = zip(*found, strict=True)
+    weight = np.exp(np.array(totals) - np.max(totals))
+    weight = weight / weight.sum()
+    return np.tensordot(weight, np.array(posteriors), 1), weight
+
+
+def _by_three(posterior, alone) -> Evidence:
+    """What air, top and back say together beyond what each says by itself."""
+    log_ratio = np.log(np.maximum(posterior, 1e-9)) - np.log(np.maximum(alone, 1e-9))
+    words = ("loudness, sign and shifts go with air, top and back on one box",) * len(posterior)
+    return Evidence("air, top, back together", log_ratio - log_ratio[:, -1:], words)
 
 
 def _named(k: int, mode: Mode, posterior, evidence) -> NamedMode:

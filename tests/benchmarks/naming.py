@@ -61,13 +61,14 @@ def made_reading(rng, body: simulate.Body, positions) -> ModeSet:
     heights = heights + 0.01 * np.abs(heights).max() * _complex(rng, heights.shape)
     delay = 0.00015 * rng.standard_normal(len(columns))
     heights = heights * np.exp(0.23 * rng.standard_normal(len(columns)) + 2j * np.pi * frequency[:, None] * delay)
-    kinds = ["body"] * len(inside)
+    kinds, truth = ["body"] * len(inside), [body.labels[i] or UNNAMED for i in inside]
     for _ in range(rng.poisson(0.4)):  # a mode of the room that was taken for one of the guitar
         frequency = np.append(frequency, np.exp(rng.uniform(np.log(65), np.log(250))))
         ratio = np.append(ratio, 0.5 / rng.uniform(20, 90))
         size = np.abs(heights).max() * 10 ** (rng.uniform(-30, -14) / 20)
         heights = np.vstack([heights, size * _complex(rng, heights.shape[1])])
         kinds.append("room" if rng.uniform() < 0.5 else "body")
+        truth.append(UNNAMED)
         found = np.append(found, True)
     order = [k for k in np.argsort(frequency) if found[k]]
     power = np.mean(np.abs(heights) ** 2, axis=1)
@@ -76,7 +77,8 @@ def made_reading(rng, body: simulate.Body, positions) -> ModeSet:
         Mode(frequency[k], 0.002 * frequency[k], ratio[k], 0.08 * ratio[k], level[k], 1.0, kind=kinds[k]) for k in order
     )
     heights = heights[order] / np.abs(heights[order]).max()
-    return ModeSet(modes, 8, (), 2, {}, {}, "made", positions=tuple(positions), amplitudes=heights)
+    known = {"truth": [truth[k] for k in order]}
+    return ModeSet(modes, 8, (), 2, {}, known, "made", positions=tuple(positions), amplitudes=heights)
 
 
 def true_reading(rng, body: simulate.Body, positions) -> ModeSet:
@@ -104,9 +106,11 @@ def name_one(seed: int, positions, conditions, *, read=made_reading, body_kind="
 
 
 def true_names(body: simulate.Body, modeset: ModeSet) -> list[str]:
-    """The name of each mode read: that of the true mode it stands for, one to one, within 2 %."""
+    """The name of each mode read: as it was made, or that of the true mode it stands for, one to one, within 2 %."""
     from .accuracy import pair_up
 
+    if "truth" in modeset.parameters:
+        return modeset.parameters["truth"]
     truth = [UNNAMED] * len(modeset.modes)
     for i, j in pair_up(body.frequency_hz, [mode.frequency_hz for mode in modeset.modes], within=0.02):
         truth[j] = body.labels[i] or UNNAMED
