@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from shop.test_history import record
 
 from luthkit.cli import main
 from luthkit.shop.logbook import start_logbook
@@ -62,9 +63,37 @@ def test_a_guitar_of_the_logbook_goes_by_its_name(tmp_path, capsys):
     assert "there is Build Four" in capsys.readouterr().err
 
 
+def test_a_study_in_the_logbook_is_found_and_can_be_left_out(tmp_path, capsys, monkeypatch):
+    home = start_logbook(tmp_path / "logbook").path
+    shutil.copytree(SAMPLE, home / "four")
+    monkeypatch.chdir(tmp_path)  # the workshop, with the logbook in it
+    study = str(Path(SAMPLE) / "repeat_study.csv")
+    assert main(["keep", study, "--date", "2024-11-02"]) == 0
+    assert "use it from now on" in capsys.readouterr().out
+    said = "from your repeat study, in use since 2024-11-02"
+
+    def notes(*words):
+        assert main([*words, "--json"]) == 0
+        found = json.loads(capsys.readouterr().out)
+        return " ".join(found.get("notes", found.get("cautions", ())))
+
+    assert said in notes("history", "Build Four")
+    assert "repeat study" not in notes("history", "Build Four", "--no-repeat-study")
+    guitars = [str(tmp_path / name) for name in ("build", "reference")]
+    for number, guitar in enumerate(guitars):
+        record(Path(guitar), seed=number)
+    assert said in notes("compare", *guitars)  # these lie elsewhere; the workshop has the logbook
+    assert "repeat study" not in notes("compare", *guitars, "--no-repeat-study")
+    assert main(["history", "Build Four", "--repeat-study"]) == 1
+    assert "repeat_study = true" in capsys.readouterr().err
+    assert main(["history", SAMPLE, "--repeat-study"]) == 2
+    assert "no logbook" in capsys.readouterr().err
+    assert main(["history", SAMPLE, "--days", "2024-01-01", "2024-01-02"]) == 2
+
+
 def test_verdicts_of_compare_use_the_study(tmp_path):
     from luthkit import Thresholds
-    from luthkit.shop.history import read_repeat_study
+    from luthkit.shop.study import read_repeat_study
 
     rng = np.random.default_rng(1)
     lines = ["mode,day,hanging,frequency_hz,damping_ratio"]

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from luthkit.shop.history import read_repeat_study
 from luthkit.shop.session import read_session
+from luthkit.shop.study import read_repeat_study
 from luthkit.simulate import __main__ as command
 from luthkit.simulate.histories import MODES, REPEAT_SCATTER, REPEAT_STUDY, sample_texts
 from luthkit.simulate.papers import about_text, session_text, truth_text

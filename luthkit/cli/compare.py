@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from ..errors import LuthkitError
 from .common import BadUse, add_output, check_paths, no_modes, write_report, write_sheet
+from .history import add_study, own_figures
 from .located import located
 
 
@@ -23,7 +24,7 @@ def add(commands) -> None:
         default="re-hung",
         help="what changed between recordings: re-hung (default), same set-up, other operator, other room",
     )
-    compare.add_argument("--repeat-study", metavar="TABLE", help="your own repeat study: its scatter is then used")
+    add_study(compare)
     compare.set_defaults(run=run)
     add_output(compare)
     compare.add_argument("--sheet", metavar="FILE", help="write a one-page sheet to print (.pdf or .html)")
@@ -39,10 +40,7 @@ def run(options) -> int:
         thresholds = Thresholds(setting=options.setting)
     except LuthkitError as error:
         raise BadUse(str(error)) from error
-    if options.repeat_study:
-        from ..shop.history import read_repeat_study
-
-        thresholds = read_repeat_study(options.repeat_study).thresholds(thresholds)
+    thresholds = own_figures(options, options.build, *options.references, thresholds=thresholds)
     from ..guitar.comparison import compare
     from ..shop.names import name_instrument
     from ..shop.profile_file import is_profile, read_references

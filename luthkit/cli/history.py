@@ -6,7 +6,7 @@ import os
 
 from ..errors import LuthkitError
 from .common import BadUse, add_output, check_paths, write_report
-from .logbook import add_place, place
+from .logbook import add_place, day, place
 
 
 def add(commands) -> None:
@@ -21,9 +21,14 @@ def add(commands) -> None:
     history.add_argument(
         "--climate", nargs=2, type=float, metavar=("CELSIUS", "PERCENT"), help="the climate to refer all readings to"
     )
-    history.add_argument("--repeat-study", metavar="TABLE", help="your own repeat study: its scatter is then used")
+    add_study(
+        history,
+        nargs="?",
+        const="",
+        help="use this repeat study; without TABLE, make one from the sessions of GUITAR and keep it in the logbook",
+    )
     history.add_argument(
-        "--hard-and-soft", action="store_true", help="also compare hard with soft taps (twice the time)"
+        "--days", nargs=2, metavar=("FIRST", "LAST"), help="with --repeat-study: the days its sessions were recorded"
     )
     history.add_argument(
         "--start-for", nargs=2, metavar=("HZ", "MODE"), help="where must a new guitar start, to rest at HZ in MODE"
@@ -35,17 +40,36 @@ def add(commands) -> None:
     add_output(history)
 
 
+def add_study(command, **more) -> None:
+    """The options that say whose repeatability is used."""
+    words = {"help": "use this repeat study instead of the one in the logbook", **more}
+    command.add_argument("--repeat-study", metavar="TABLE", **words)
+    command.add_argument("--no-repeat-study", action="store_true", help="use the planning values, not your own study")
+
+
+def own_figures(options, *paths, thresholds=None):
+    """The thresholds that the options and the logbook around the paths ask for."""
+    from ..shop.study import own_thresholds
+
+    return own_thresholds(*paths, table=options.repeat_study, use=not options.no_repeat_study, thresholds=thresholds)
+
+
 def run(options) -> int:
     where = _where(options)
     tables = [options.repeat_study] if options.repeat_study else []
     check_paths([where, *tables, *options.settled], options.report)
+    days = [day(text) for text in options.days] if options.days else []
+    if days and options.repeat_study != "":
+        raise BadUse("--days goes with --repeat-study without a table: it says which sessions make the study")
     from ..guitar.follow import follow
     from ..shop.history import read_history
     from ..show import data
     from ..show.history import following_data, following_page, following_text
 
-    thresholds, study = _thresholds(options.repeat_study)
-    history = read_history(where, hard_and_soft=options.hard_and_soft)
+    if options.repeat_study == "":
+        options.repeat_study = _made_study(where, days)
+    thresholds = own_figures(options, where)
+    history = read_history(where)
     temperature, humidity = options.climate or (None, None)
     following = follow(
         history,
@@ -60,10 +84,11 @@ def run(options) -> int:
         more = {"start": start.sentence} if start else {}
         print(data.to_json({**following_data(following), **more, "report": report}), flush=True)
         return 0
-    if study is not None:
+    if options.repeat_study:
+        from ..shop.study import read_repeat_study
         from ..show.history import repeat_text
 
-        print(f"Your own repeat study\n\n{repeat_text(study)}\n", flush=True)
+        print(f"{repeat_text(read_repeat_study(options.repeat_study))}\n", flush=True)
     print(following_text(following), flush=True)
     if start:
         print(f"\nLooking back\n{start.sentence}", flush=True)
@@ -82,14 +107,16 @@ def _where(options) -> str:
         raise BadUse(f"{options.guitar} does not exist, and: {error}") from error
 
 
-def _thresholds(table):
-    """(thresholds, repeat study) of a table, or (None, None)."""
-    if table is None:
-        return None, None
-    from ..shop.history import read_repeat_study
+def _made_study(where, days) -> str:
+    """Make a repeat study of the recordings of a guitar and keep it in its logbook; the path of its table."""
+    from ..shop.logbook import logbook_around
+    from ..shop.study import keep_study, study_rows
 
-    study = read_repeat_study(table)
-    return study.thresholds(), study
+    logbook = logbook_around(where)
+    if logbook is None:
+        raise BadUse(f"{where} lies in no logbook, where the study would be kept; see luthkit keep --help")
+    rows = study_rows(where, since=min(days, default=None), until=max(days, default=None))
+    return os.fspath(keep_study(logbook, rows))
 
 
 def _start(options, following, thresholds):

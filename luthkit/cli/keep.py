@@ -5,17 +5,17 @@ from __future__ import annotations
 from .common import BadUse, check_paths
 from .logbook import add_place, day, place
 
-_WORDS = ("stage", "stage_note", "strings", "microphone", "room", "support", "mallet", "maker", "notes")
+_WORDS = ("stage", "stage_note", "strings", "microphone", "room", "support", "mallet", "maker", "operator", "notes")
 _NUMBERS = ("temperature_c", "relative_humidity_percent", "mass_g", "strings_age_h", "microphone_distance_cm")
 
 
 def add(commands) -> None:
-    command = commands.add_parser("keep", help="put recordings, a parcel or an event into the logbook")
+    command = commands.add_parser("keep", help="put recordings, a parcel, a repeat study or an event into the logbook")
     command.add_argument(
         "source",
         nargs="*",
         metavar="FOLDER|FILE",
-        help="recordings of one session, or a parcel (.zip); copied, not moved",
+        help="recordings of one session, a parcel (.zip) or a repeat study (.csv); copied, not moved",
     )
     command.add_argument("--guitar", metavar="NAME", help="what the guitar is called")
     command.add_argument("--role", default="", help="of a new guitar: build, reference or other")
@@ -27,6 +27,7 @@ def add(commands) -> None:
         command.add_argument(f"--{word.replace('_', '-')}", metavar="TEXT")
     for number in _NUMBERS:
         command.add_argument(f"--{number.replace('_', '-')}", type=float, metavar="NUMBER")
+    command.add_argument("--repeat-study", action="store_true", help="the session belongs to the guitar's repeat study")
     add_place(command)
     command.add_argument("--json", action="store_true", help="print JSON and nothing else")
     command.set_defaults(run=run)
@@ -36,7 +37,9 @@ def run(options) -> int:
     date = day(options.date) if options.date else None
     if bool(options.source) == bool(options.event):
         raise BadUse("name what is to be kept: a folder, sound files or a parcel, or else --event with --guitar")
-    if (options.position or options.placement) and (options.event or options.source[0].lower().endswith(".zip")):
+    if (options.position or options.placement) and (
+        options.event or options.source[0].lower().endswith((".zip", ".csv"))
+    ):
         raise BadUse("--position and --placement are for recordings of taps; leave them out here")
     check_paths(options.source, None)
     done = _event(options, date) if options.event else _sound(options, date)
@@ -68,15 +71,21 @@ def _sound(options, date) -> dict:
     from ..shop.parcel import unpack
 
     logbook, first = place(options), options.source[0]
+    if first.lower().endswith((".zip", ".csv")) and len(options.source) > 1:
+        raise BadUse("one parcel, or one repeat study, at a time, please")
+    if first.lower().endswith(".csv"):
+        from ..shop.history import read_rows
+        from ..shop.study import keep_study
+
+        path = keep_study(logbook, read_rows(first), date=date)
+        return {"done": f"Kept as {path}; compare and history use it from now on", "path": str(path)}
     if first.lower().endswith(".zip"):
-        if len(options.source) > 1:
-            raise BadUse("one parcel at a time, please")
         came = unpack(logbook, first)
         known = f"; {len(came.there_already)} were there already" if came.there_already else ""
         words = f"{came.guitar}: {len(came.added)} new session{'s' * (len(came.added) != 1)} in {came.path}{known}"
         return {"done": words, "guitar": came.guitar, "added": came.added, "there_already": came.there_already}
     said = {key: getattr(options, key) for key in (*_WORDS, *_NUMBERS)}
-    said = {**said, "date": date}
+    said = {**said, "date": date, "repeat_study": options.repeat_study or None}
     if options.role and options.guitar:
         add_guitar(logbook, options.guitar, role=options.role)
     source = first if len(options.source) == 1 else options.source

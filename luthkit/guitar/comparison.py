@@ -184,11 +184,12 @@ def compare(
 
 
 def _lent(thresholds: Thresholds) -> tuple[str, ...]:
-    """What to say when the scatter is that of some modes only."""
-    if not thresholds.modes:
-        return ()
-    held = ", ".join(thresholds.modes)
-    return (f"Your repeat study holds {held} only; its scatter is used here for the other modes too, untested.",)
+    """Whose scatter is used, where a repeat study was asked, and that it is that of some modes only."""
+    said = [thresholds.study_sentence] if thresholds.study else []
+    if thresholds.modes:
+        held = ", ".join(thresholds.modes)
+        said.append(f"Your repeat study holds {held} only; its scatter is used here for the other modes too, untested.")
+    return tuple(said)
 
 
 def cents(frequency_hz: float, reference_hz: float) -> float:

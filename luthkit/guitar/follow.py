@@ -87,6 +87,8 @@ def follow(
 
 def _scatter_note(history, thresholds):
     """Whose scatter is used for which mode, where a repeat study holds some."""
+    if thresholds.study:
+        yield thresholds.study_sentence
     held = [mode for mode in history.mode_names if thresholds.holds(mode)]
     if not held:
         yield (

@@ -14,7 +14,7 @@ from math import isfinite, sqrt
 import numpy as np
 
 from ..errors import LuthkitError
-from .thresholds import Figure, Thresholds
+from .thresholds import OWN, Figure, Thresholds
 
 LEVELS = ("operator", "day", "hanging", "reading")  # from the outermost to the reading itself
 FEWEST_DOF = 3.0  # below this an own figure is no better than a planning value
@@ -39,6 +39,7 @@ class RepeatStudy:
     n_readings: int
     modes: tuple[str, ...]
     notes: tuple[str, ...] = ()
+    words: str = "your repeat study"  # which one, such as "your repeat study of Number 12, in use since 2024-03-09"
 
     def scatter(self, quantity: str, level: str) -> tuple[float, float]:
         """(standard deviation, degrees of freedom) of one reading when all from `level` inwards is new.
@@ -68,8 +69,8 @@ class RepeatStudy:
                 if sd > 0 and dof >= FEWEST_DOF:
                     words = f"measured, {dof:.0f} degrees of freedom"
                     low, high = _limits(sd, dof)
-                    own[f"{quantity}_{field}"] = Figure(sd, low, high, "the maker's own repeat study", words, dof)
-        return replace(thresholds, **own, modes=self.modes) if own else thresholds
+                    own[f"{quantity}_{field}"] = Figure(sd, low, high, OWN, words, dof)
+        return replace(thresholds, **own, modes=self.modes if own else thresholds.modes, study=self.words)
 
 
 def _limits(sd, dof):

@@ -14,6 +14,7 @@ SETTINGS = ("same set-up", "re-hung", "other operator", "other room")
 
 PLANNING_DOF = 4.0  # what a planning figure is worth (common practice, no source)
 _PLANNING = "planning value; no published study of guitar tap repeatability is known to us"
+OWN = "the maker's own repeat study"  # the source of a figure
 _REPEAT = "from memory, to be replaced by the maker's own repeat study"
 _LISTENING = "Woodhouse, Manuel, Smith, Wheble & Fritz, Acta Acustica united with Acustica 98 (2012)"
 _REMEMBERED = "figure from memory; holds for all body modes shifted together, headphones, back to back"
@@ -75,6 +76,7 @@ class Thresholds:
     damping_heard_typical: Figure = field(default=_heard(0.30, 0.30, 0.50))
     setting: str = "re-hung"  # what happened between the recordings of build and reference
     modes: tuple[str, ...] = ()  # those whose own scatter this is, by a repeat study; empty: it is of no mode's own
+    study: str = ""  # the maker's repeat study that was asked, in words; "" for none
 
     def __post_init__(self):
         if self.setting not in SETTINGS:
@@ -98,6 +100,18 @@ class Thresholds:
     def holds(self, mode: str) -> bool:
         """Whether the scatter figures may be used for this mode: they are of no mode's own, or of this one's too."""
         return not self.modes or mode.strip().lower() in [name.strip().lower() for name in self.modes]
+
+    @property
+    def study_sentence(self) -> str:
+        """What is taken from the maker's repeat study, and since when; "" where none was asked."""
+        if not self.study:
+            return ""
+        own = [
+            f"{100 * f.value:.2g} % in {q}" for q in ("frequency", "damping") if (f := self.scatter(q)).source == OWN
+        ]
+        if not own:
+            return f"{self.study[:1].upper()}{self.study[1:]} says too little here: the planning values are used."
+        return f"One reading scatters by {' and '.join(own)} ({self.setting}), from {self.study}."
 
     def repeat_limit_cents(self) -> float:
         """Two readings of one guitar stay this close in 95 of 100 cases: 1.96 sqrt(2) s, in cents."""

@@ -12,7 +12,7 @@ import hashlib
 import json
 import os
 import secrets
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import asdict, fields, is_dataclass
 from functools import cache
@@ -20,6 +20,7 @@ from importlib import import_module
 from importlib.metadata import version
 from pathlib import Path
 from types import MappingProxyType
+from typing import TypeVar
 
 import numpy as np
 
@@ -32,6 +33,7 @@ from .safe import COMING
 from .session import SessionRecording
 
 FOLDER = "results"
+T = TypeVar("T")
 _KIND = "~"  # key that tells what a JSON object stands for
 
 
@@ -75,6 +77,15 @@ def keep(place: Path | None, result: object) -> None:
     except (OSError, TypeError):
         with suppress(OSError):
             aside.unlink(missing_ok=True)
+
+
+def remembered(place: Path | None, kind: type[T], work: Callable[[], T]) -> T:
+    """The result that is kept there, else that of `work`, which is then kept."""
+    result = recall(place, kind)
+    if result is None:
+        result = work()
+        keep(place, result)
+    return result
 
 
 @cache

@@ -8,8 +8,10 @@ only the first three must be there. `events.csv` beside it tells what was done t
 from __future__ import annotations
 
 import csv
+import datetime
+from collections.abc import Callable, Sequence
 from dataclasses import replace
-from math import log, nan, sqrt
+from math import hypot, log, log10, nan
 from pathlib import Path
 
 import numpy as np
@@ -17,28 +19,30 @@ import numpy as np
 from ..errors import LuthkitError
 from ..guitar.history import History, Occasion, history_from_rows
 from ..guitar.naming import CANNOT_TELL
-from ..guitar.repeat_study import RepeatStudy, repeat_study
 from ..guitar.tracking import track
-from ..signal.modes import ModeSet, read_modes
-from ..signal.taps import TapSet
+from ..signal.modes import Mode, ModeSet, read_modes
+from ..signal.taps import Tap, TapSet
+from . import cache
 from .events import EVENTS, read_events
 from .index import folders_in, holds_sound
 from .logbook import GUITAR, day_of, read_guitar
 from .names import name_instrument
 from .reading import read_instruments
-from .session import FILE_NAME, read_session
+from .session import FILE_NAME, Session, read_session
 
 READINGS = "readings.csv"
 _SAME_MODE = 0.03  # as a fraction: hard and soft taps are paired no farther apart
 _LEAST_TAPS = 4  # of hard and of soft ones, to compare the two
+_LEAST_STEP_DB = 4.0  # from soft to hard taps, in the middle; less shows nothing (common practice, no source)
+_JUDGED = 2  # sessions at the end of a history that `guitar.alarm` looks at
 
 
-def read_history(path, *, hard_and_soft: bool = False) -> History:
+def read_history(path) -> History:
     """The history of one guitar: from a table of readings, a folder that holds one, or a folder of sessions.
 
     Sessions are read from their sound, and the same mode is found again in each (`guitar.tracking`); it takes the
-    name it was given most often. `hard_and_soft` also reads the harder and the softer half of each session's taps by
-    themselves, which takes twice the time. A session that cannot be read, or has no date, is left out with a note.
+    name it was given most often. Of the last two sessions the harder and the softer half of the taps are read by
+    themselves too, where they differ enough. A session that cannot be read, or has no date, is left out with a note.
 
     Raises `LuthkitError` when there is nothing to follow, or for a table with a cell that cannot be read.
     """
@@ -47,12 +51,9 @@ def read_history(path, *, hard_and_soft: bool = False) -> History:
         return _from_table(path, path.stem if path.name != READINGS else path.resolve().parent.name)
     if not path.is_dir():
         raise LuthkitError(f"{path} does not exist; check the spelling of the folder or file")
-    name = path.resolve().name
-    if (path / GUITAR).is_file():
-        name = read_guitar(path / GUITAR).get("name") or name
     if (path / READINGS).is_file():
-        return _from_table(path / READINGS, name)
-    return _from_sessions(path, name, hard_and_soft)
+        return _from_table(path / READINGS, name_of(path))
+    return _from_sessions(path)
 
 
 def history_rows(history: History) -> list[dict]:
@@ -85,23 +86,6 @@ def read_rows(path) -> list[dict]:
         raise LuthkitError(f"{path} cannot be read as a table: {error}; save it as CSV in UTF-8") from error
 
 
-def read_repeat_study(table) -> RepeatStudy:
-    """The maker's own repeat study from a table (`guitar.repeat_study` names the columns).
-
-    Raises `LuthkitError` for what is no table, lacks a column, or has a cell that is no number.
-    """
-    rows = read_rows(table)
-    for key in ("mode", "frequency_hz", "damping_ratio"):
-        if rows and key not in rows[0]:
-            raise LuthkitError(f"{table} has no column {key}; it has {', '.join(rows[0])}")
-    try:
-        return repeat_study(rows)
-    except LuthkitError as error:
-        raise LuthkitError(f"{table}: {error}") from error
-    except ValueError as error:
-        raise LuthkitError(f"{table} has a cell that is no number: {error}; correct it") from error
-
-
 def _from_table(path: Path, name: str) -> History:
     rows = read_rows(path)
     if not rows:
@@ -109,22 +93,8 @@ def _from_table(path: Path, name: str) -> History:
     return replace(history_from_rows(name, rows), events=read_events(path.parent / EVENTS))
 
 
-def _from_sessions(path: Path, name: str, hard_and_soft: bool) -> History:
-    folders = [path / f for f in folders_in(path) if (path / f / FILE_NAME).is_file() or holds_sound(path / f)]
-    notes, dated = [], []
-    for folder in folders:
-        try:
-            session = read_session(folder)
-            day = day_of(session.conditions.get("date")) or day_of(folder.name[:10])
-            if day is None:
-                notes.append(f"{folder.name} was left out: nobody said on which day it was recorded.")
-            elif not session.of_kind(condition=""):
-                notes.append(f"{folder.name} was left out: it holds no taps in their usual condition.")
-            else:
-                dated.append((day, folder, session))
-        except LuthkitError as error:
-            notes.append(f"{folder.name} was left out: {error}")
-    dated.sort(key=lambda item: (item[0], item[1].name))
+def _from_sessions(path: Path) -> History:
+    dated, notes = dated_sessions(path)
     modesets = read_instruments([folder for _, folder, _ in dated])
     kept = []
     for item, modeset in zip(dated, modesets, strict=True):
@@ -136,21 +106,51 @@ def _from_sessions(path: Path, name: str, hard_and_soft: bool) -> History:
         raise LuthkitError(
             f"{path} holds no dated session that can be read; {' '.join(notes) or 'name the folder of one guitar'}"
         )
-    tracked = track([item[3] for item in kept], [_names(folder, modeset) for _, folder, _, modeset in kept])
+    tracked = track([item[3] for item in kept], [names_of(folder, modeset) for _, folder, _, modeset in kept])
+    last = len(kept) - _JUDGED
     occasions = tuple(
-        _occasion(day, folder, session, modeset, names, hard_and_soft)
-        for (day, folder, session, modeset), names in zip(kept, tracked, strict=True)
+        _occasion(*item, names, hard_and_soft=number >= last)
+        for number, (item, names) in enumerate(zip(kept, tracked, strict=True))
     )
-    return History(name, occasions, read_events(path / EVENTS), tuple(notes))
+    return History(name_of(path), occasions, read_events(path / EVENTS), (*notes, _strengths_note(occasions[-1])))
 
 
-def _names(folder, modeset) -> dict[int, str]:
+def dated_sessions(
+    path: Path, wanted: Callable[[datetime.date, Session], bool] | None = None
+) -> tuple[list[tuple[datetime.date, Path, Session]], list[str]]:
+    """The sessions with taps in the folder of one guitar, all or those `wanted`, by date; and why others are not."""
+    folders = [path / f for f in folders_in(path) if (path / f / FILE_NAME).is_file() or holds_sound(path / f)]
+    notes, dated = [], []
+    for folder in folders:
+        try:
+            session = read_session(folder)
+            day = day_of(session.conditions.get("date")) or day_of(folder.name[:10])
+            if day is None:
+                notes.append(f"{folder.name} was left out: nobody said on which day it was recorded.")
+            elif wanted is not None and not wanted(day, session):
+                continue
+            elif not session.of_kind(condition=""):
+                notes.append(f"{folder.name} was left out: it holds no taps in their usual condition.")
+            else:
+                dated.append((day, folder, session))
+        except LuthkitError as error:
+            notes.append(f"{folder.name} was left out: {error}")
+    return sorted(dated, key=lambda item: (item[0], item[1].name)), notes
+
+
+def name_of(path: Path) -> str:
+    """What the guitar in a folder is called."""
+    name = read_guitar(path / GUITAR).get("name") if (path / GUITAR).is_file() else None
+    return name or path.resolve().name
+
+
+def names_of(folder, modeset) -> dict[int, str]:
     """Index of each mode that could be named -> its name."""
     named = name_instrument(folder, modeset=modeset).modes
     return {k: one.name for k, one in enumerate(named) if one.name and one.name != CANNOT_TELL}
 
 
-def _occasion(day, folder, session, modeset, names, hard_and_soft) -> Occasion:
+def _occasion(day, folder, session, modeset, names, *, hard_and_soft: bool) -> Occasion:
     said = session.conditions
     climate = {key: float(said[key]) for key in ("temperature_c", "relative_humidity_percent", "mass_g") if key in said}
     return Occasion(
@@ -158,7 +158,7 @@ def _occasion(day, folder, session, modeset, names, hard_and_soft) -> Occasion:
         {name: modeset.modes[k] for k, name in names.items()},
         **climate,
         wing_balance_db=wing_balance(modeset, names),
-        hard_over_soft=hard_over_soft(session.find_taps(), modeset, names) if hard_and_soft else {},
+        hard_over_soft=hard_over_soft(session, modeset, names) if hard_and_soft else {},
         source=folder.name,
     )
 
@@ -178,32 +178,64 @@ def wing_balance(modeset: ModeSet, names) -> dict[str, float]:
     return {name: float(balance[k]) for k, name in names.items() if good[k]}
 
 
-def hard_over_soft(tapset: TapSet, modeset: ModeSet, names) -> dict[str, tuple[float, float]]:
+def _strengths_note(occasion: Occasion) -> str:
+    if not occasion.hard_over_soft:
+        return (
+            f"Hard and soft taps of {occasion.source} could not be compared: at each place make three or more soft "
+            "ones and as many hard ones, twice as strong."
+        )
+    moves = max(abs(value) for value, _ in occasion.hard_over_soft.values())
+    return f"Hard and soft taps of {occasion.source} were compared: no mode moves by more than {100 * moves:.2f} %."
+
+
+def hard_over_soft(session: Session, modeset: ModeSet, names) -> dict[str, tuple[float, float]]:
     """For each named mode: ln of its frequency at the harder half of the taps over the softer half, and its error.
 
-    Halves are taken within each position and placement. What sits loose rattles or stiffens with force.
+    Empty where the two differ by less than 4 dB, or a half has fewer than four taps. What sits loose rattles or
+    stiffens with force.
     """
-    groups: dict = {}
-    for tap in tapset.taps:
-        groups.setdefault((tap.position, tap.placement), []).append(tap)
-    halves: tuple[list, list] = ([], [])
-    for taps in groups.values():
-        ranked = sorted(taps, key=lambda tap: float(np.abs(tap.samples).max()))
-        halves[0].extend(ranked[: len(ranked) // 2])
-        halves[1].extend(ranked[len(ranked) - len(ranked) // 2 :])
-    if min(map(len, halves)) < _LEAST_TAPS:
-        return {}
-    soft, hard = (read_modes(replace(tapset, taps=tuple(half))).modes for half in halves)
+    place = cache.place_of("hard and soft taps", session.of_kind(condition=""), {})
+    modes = cache.remembered(place, tuple, lambda: _soft_and_hard(session.find_taps()))
     found = {}
-    for k, name in names.items():
-        pair = [_nearest(modeset.modes[k].frequency_hz, modes) for modes in (hard, soft)]
-        if None not in pair:
-            u = sqrt(sum((mode.frequency_u_hz / mode.frequency_hz) ** 2 for mode in pair))
+    for k, name in names.items() if modes else ():
+        soft, hard = (_nearest(modeset.modes[k].frequency_hz, half) for half in modes)
+        if soft is not None and hard is not None:
+            u = hypot(soft.frequency_u_hz / soft.frequency_hz, hard.frequency_u_hz / hard.frequency_hz)
             if u > 0:
-                found[name] = (log(pair[0].frequency_hz / pair[1].frequency_hz), u)
+                found[name] = (log(hard.frequency_hz / soft.frequency_hz), u)
     return found
 
 
-def _nearest(frequency_hz, modes):
+def _soft_and_hard(taps: TapSet) -> tuple[tuple[Mode, ...], ...]:
+    """The modes of the softer half of the taps and of the harder half; empty where they are too few or too alike."""
+    parts = halves(taps.taps, by=_strength)
+    if not parts or 20 * log10(_middle(parts[1]) / _middle(parts[0])) < _LEAST_STEP_DB:
+        return ()
+    return tuple(read_modes(replace(taps, taps=part)).modes for part in parts)
+
+
+def _strength(tap: Tap) -> float:
+    return float(np.abs(tap.samples).max())
+
+
+def _middle(taps) -> float:
+    return float(np.median([_strength(tap) for tap in taps]))
+
+
+def halves(taps: Sequence[Tap], *, by: Callable[[Tap], object]) -> tuple[tuple[Tap, ...], ...]:
+    """The lower and the upper half of the taps of each position and placement, ranked `by`; a middle one is in neither.
+
+    Empty where a half has fewer than four taps in all.
+    """
+    groups: dict = {}
+    for tap in sorted(taps, key=by):
+        groups.setdefault((tap.position, tap.placement), []).append(tap)
+    lower = [tap for group in groups.values() for tap in group[: len(group) // 2]]
+    upper = [tap for group in groups.values() for tap in group[len(group) - len(group) // 2 :]]
+    return (tuple(lower), tuple(upper)) if len(lower) >= _LEAST_TAPS else ()
+
+
+def _nearest(frequency_hz: float, modes) -> Mode | None:
+    """The mode next to a frequency, none farther off than 3 %."""
     near = [mode for mode in modes if abs(mode.frequency_hz / frequency_hz - 1) < _SAME_MODE]
     return min(near, key=lambda mode: abs(mode.frequency_hz - frequency_hz), default=None)

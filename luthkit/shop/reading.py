@@ -68,10 +68,7 @@ def _read(session: Session, band_hz, **which) -> ModeSet:
     `which` as in `Session.find_taps`. In a logbook the modes are read once and kept (`cache`).
     """
     place = _place(session, band_hz, **which)
-    modeset = cache.recall(place, ModeSet)
-    if modeset is None:
-        modeset = _worked_out(session.find_taps(**which), band_hz, session.name)
-        cache.keep(place, modeset)
+    modeset = cache.remembered(place, ModeSet, lambda: _worked_out(session.find_taps(**which), band_hz, session.name))
     return _with_words(modeset, session)
 
 

@@ -6,6 +6,8 @@ The folder may hold a plain text file, `session.toml`. All of it is optional:
     date = 2024-03-09
     stage = "strung"                   # one of STAGES where one fits
     stage_note = "day 30"              # what else is to be said of it
+    operator = "A. N."                 # who tapped
+    repeat_study = true                # belongs to the repeat study of this guitar
     temperature_c = 20.5
     relative_humidity_percent = 47
     body_kind = "classical"            # or "small steel-string", "large steel-string"
@@ -69,6 +71,7 @@ _TEXTS = (
     "support",
     "mallet",
     "maker",
+    "operator",
     "player",
     "pluck_point",
     "notes",
@@ -82,7 +85,8 @@ _NUMBERS = {  # key: lowest and highest value that makes sense
     "body_volume_l": (4, 40),
     "microphone_distance_cm": (0, 1e4),
 }
-_KEYS = (*_TEXTS, "date", "kind", "body_kind", "strings_on", *_NUMBERS)
+_FLAGS = ("strings_on", "repeat_study")
+_KEYS = (*_TEXTS, "date", "kind", "body_kind", *_FLAGS, *_NUMBERS)
 _RECORDING_KEYS = ("file", "kind", "position", "placement", "condition", "added_mass_g", "string", "pluck_point")
 
 
@@ -219,9 +223,9 @@ def check_words(said: Mapping, where: object) -> dict:
                 raise LuthkitError(f"{where}: date is {value!r}; write a date such as 2024-03-09.")
             if isinstance(value, str) and (right := other_date(value)):
                 raise LuthkitError(f"{where}: date is {value!r}; write {right}.")
-        elif key == "strings_on":
+        elif key in _FLAGS:
             if not isinstance(value, bool):
-                raise LuthkitError(f"{where}: strings_on is {value!r}; write true or false, without quotes.")
+                raise LuthkitError(f"{where}: {key} is {value!r}; write true or false, without quotes.")
         elif not isinstance(value, str):
             raise LuthkitError(f"{where}: {key} is {value!r}; write text in double quotes.")
     if "stage" in said:

@@ -82,10 +82,11 @@ def comparison_data(comparison: Comparison) -> dict:
         "thresholds": {
             "setting": comparison.thresholds.setting,
             "modes": list(comparison.thresholds.modes),
+            "repeat_study": comparison.thresholds.study,
             **{
                 item.name: _flat(getattr(comparison.thresholds, item.name))
                 for item in fields(comparison.thresholds)
-                if item.name not in ("setting", "modes")
+                if item.name not in ("setting", "modes", "study")
             },
         },
         "version": comparison.version,

@@ -275,7 +275,8 @@ def repeat_rows(study: RepeatStudy) -> list[tuple[str, ...]]:
 
 def repeat_text(study: RepeatStudy) -> str:
     """The repeat study for the terminal."""
-    parts = [f"{study.n_readings} readings of {', '.join(study.modes)}", ""]
+    head = f"{study.words[:1].upper()}{study.words[1:]}"
+    parts = [f"{one_line(head)}: {study.n_readings} readings of {', '.join(study.modes)}", ""]
     parts += [text_table(REPEAT_HEADINGS, repeat_rows(study)), ""]
     return "\n".join([*parts, *(f"- {note}" for note in study.notes)])
 

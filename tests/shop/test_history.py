@@ -1,28 +1,35 @@
 """From folders and tables to a history: sessions of real sound files, tables of any spreadsheet, what goes wrong."""
 
 import csv
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 import soundfile
 
-from luthkit import LuthkitError, Mode, ModeSet, find_taps, read_modes, read_session, simulate
+from luthkit import LuthkitError, Mode, ModeSet, read_modes, read_session, simulate
 from luthkit.shop.history import hard_over_soft, history_rows, read_history, read_rows, wing_balance
 
 SAMPLES = Path(__file__).parent.parent.parent / "sample_audio"
 
 
-def record(folder, *, seed, stretch=1.0, words=""):
-    """A session of made taps at two places; every mode `stretch` times as high."""
+def record(folder, *, seed, stretch=1.0, words="", softer=1.0, spread_db=6.0):
+    """A session of made taps at two places; every mode `stretch` times as high, at the soft half of the taps times
+    `softer` as well; taps differ in strength by up to `spread_db` either way."""
     folder.mkdir(parents=True)
     rng = np.random.default_rng(seed)
     frequency = np.array([100.0, 200.0, 330.0])
-    body = simulate.Body(simulate.pole(frequency * stretch, 0.02), np.array([[0.6, 0.6], [1.0, 0.7], [0.5, 0.5]]))
-    bench = simulate.Bench(n_taps=4, sample_rate_hz=16000, length_s=0.8, hum_db=None)
+    shapes = np.array([[0.6, 0.6], [1.0, 0.7], [0.5, 0.5]])
+    hard, soft = (simulate.Body(simulate.pole(frequency * stretch * each, 0.02), shapes) for each in (1.0, softer))
+    bench = simulate.Bench(n_taps=4, sample_rate_hz=16000, length_s=0.8, hum_db=None, level_spread_db=spread_db)
+    if softer != 1.0:
+        bench = replace(bench, n_taps=2, level_spread_db=1.0)
     lines = [words]
     for k, place in enumerate(("bass wing", "treble wing")):
-        sounds = [samples for samples, _, _ in simulate.tap_sounds(rng, body, bench, position=k)]
+        sounds = [samples for samples, _, _ in simulate.tap_sounds(rng, hard, bench, position=k)]
+        if softer != 1.0:
+            sounds += [0.4 * samples for samples, _, _ in simulate.tap_sounds(rng, soft, bench, position=k)]
         name = f"{place.replace(' ', '_')}.wav"
         soundfile.write(folder / name, np.concatenate(sounds), 16000, subtype="PCM_24")
         lines += ["[[recording]]", f'file = "{name}"', f'position = "{place}"', 'placement = "1"']
@@ -102,11 +109,23 @@ def test_two_modes_are_balanced_against_the_median():
 def test_hard_and_soft_taps_of_a_sound_guitar_agree(tmp_path):
     record(tmp_path / "a", seed=1)
     session = read_session(tmp_path / "a")
-    taps = session.find_taps()
-    modeset = read_modes(taps)
-    found = hard_over_soft(taps, modeset, {0: "air", 1: "main top"})
+    modeset = read_modes(session.find_taps())
+    found = hard_over_soft(session, modeset, {0: "air", 1: "main top"})
     assert set(found) == {"air", "main top"}
     for value, u in found.values():
         assert abs(value) < 4 * u + 0.001 and 0 < u < 0.005
-    few = find_taps(tmp_path / "a" / "bass_wing.wav")
+    few = read_session(tmp_path / "a" / "bass_wing.wav")
     assert hard_over_soft(few, modeset, {0: "air"}) == {}  # two taps a half are too few
+
+
+def test_a_mode_that_moves_with_force_is_found_by_the_history_itself(tmp_path):
+    record(tmp_path / "2024-01-01", seed=1)
+    record(tmp_path / "2024-02-01", seed=2, softer=0.99)
+    record(tmp_path / "2024-03-01", seed=3, spread_db=1.0)
+    history = read_history(tmp_path)
+    first, moved, alike = (occasion.hard_over_soft for occasion in history.occasions)
+    assert first == {}  # only the last two are judged
+    assert moved
+    for value, u in moved.values():
+        assert value == pytest.approx(-np.log(0.99), abs=4 * u + 0.001) and 0 < u < 0.003
+    assert alike == {} and "could not be compared" in history.notes[-1]

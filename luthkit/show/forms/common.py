@@ -17,7 +17,18 @@ from ...shop.reading import read_instruments
 from ...signal.recording import SUFFIXES
 from .form import Form
 
-__all__ = ["LAYOUT", "WIDE", "Form", "Reader", "chosen", "find_guitars", "folder_list", "label", "path_field"]
+__all__ = [
+    "LAYOUT",
+    "WIDE",
+    "Form",
+    "Reader",
+    "chosen",
+    "find_guitars",
+    "folder_list",
+    "label",
+    "path_field",
+    "study_box",
+]
 
 WIDE = {"description_width": "11rem"}
 LAYOUT = {"width": "44rem"}
@@ -86,6 +97,12 @@ def path_field(words):
         style=WIDE,
         layout=LAYOUT,
     )
+
+
+def study_box():
+    """Whether the maker's repeat study is used."""
+    words = "My repeat study, where the logbook has one"
+    return widgets.Checkbox(description=words, value=True, indent=True, style=WIDE, layout=LAYOUT)
 
 
 def chosen(picked, typed: str) -> list[Path]:

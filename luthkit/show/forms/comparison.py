@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 
 import ipywidgets as widgets
@@ -11,8 +10,9 @@ from ...errors import LuthkitError
 from ...guitar.comparison import compare
 from ...guitar.thresholds import SETTINGS, Thresholds
 from ...shop.names import name_instrument
+from ...shop.study import own_thresholds
 from ..report import report_page
-from .common import LAYOUT, WIDE, Form, Reader, chosen, find_guitars, folder_list, label, path_field
+from .common import LAYOUT, WIDE, Form, Reader, chosen, find_guitars, folder_list, label, path_field, study_box
 
 _IN_WORDS = {
     "same set-up": "nothing was moved but the guitar",
@@ -47,7 +47,8 @@ def comparison_form(*, start=None) -> widgets.Widget:
         style=WIDE,
         layout=LAYOUT,
     )
-    form = Form("Compare", [build, build_path, references, reference_path, setting], name="comparison")
+    study = study_box()
+    form = Form("Compare", [build, build_path, references, reference_path, setting, study], name="comparison")
 
     reader = Reader()
 
@@ -59,7 +60,7 @@ def comparison_form(*, start=None) -> widgets.Widget:
             raise LuthkitError("no reference is marked; click on one, or on several with the Ctrl key held")
         modesets = reader.read([first, *others])
         namings = [name_instrument(path, modeset=m) for path, m in zip([first, *others], modesets, strict=True)]
-        thresholds = replace(Thresholds(), setting=setting.value)
+        thresholds = own_thresholds(first, *others, use=study.value, thresholds=Thresholds(setting=setting.value))
         return report_page(compare(modesets[0], modesets[1:], thresholds=thresholds, namings=namings))
 
     form.act = read

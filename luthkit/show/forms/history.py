@@ -12,10 +12,11 @@ from ...guitar.follow import follow
 from ...guitar.forecast import look_back, settled_from
 from ...guitar.history import series
 from ...guitar.settling import settle
-from ...shop.history import READINGS, read_history, read_repeat_study
+from ...shop.history import READINGS, read_history
 from ...shop.logbook import GUITAR
+from ...shop.study import own_thresholds
 from ..history import following_page, start_page
-from .common import LAYOUT, WIDE, Form, chosen, folder_list, label, path_field
+from .common import LAYOUT, WIDE, Form, chosen, folder_list, label, path_field, study_box
 
 
 def history_form(*, start=None) -> widgets.Widget:
@@ -29,17 +30,12 @@ def history_form(*, start=None) -> widgets.Widget:
     within = widgets.BoundedFloatText(
         description="Settled within (%)", value=0.5, min=0.1, max=5.0, step=0.1, style=WIDE, layout=LAYOUT
     )
-    study = widgets.Text(
-        description="My repeat study",
-        placeholder="path of its table; leave empty for the planning values",
-        style=WIDE,
-        layout=LAYOUT,
-    )
+    study = study_box()
     form = Form("Follow", [guitar, path, within, study], name="history")
 
     def act():
         (where,) = chosen([guitar.value], path.value)
-        thresholds = read_repeat_study(study.value.strip()).thresholds() if study.value.strip() else None
+        thresholds = own_thresholds(where, use=study.value)
         return following_page(follow(read_history(where), within=within.value / 100, thresholds=thresholds))
 
     form.act = act
@@ -69,7 +65,8 @@ def start_form(*, start=None) -> widgets.Widget:
             history = read_history(path)
             if name not in history.mode_names:
                 raise LuthkitError(f"{history.name} has no mode {name!r}; it has {', '.join(history.mode_names)}")
-            found.append(settled_from(history.name, settle(series(history, name))))
+            own = own_thresholds(path)
+            found.append(settled_from(history.name, settle(series(history, name, thresholds=own))))
         return start_page(name, look_back(reference.value, error.value, found), found)
 
     form.act = act

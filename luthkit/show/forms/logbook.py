@@ -10,21 +10,25 @@ import ipywidgets as widgets
 
 from ...errors import LuthkitError
 from ...shop.events import EVENT_KINDS
+from ...shop.history import read_rows
 from ...shop.keeping import add_event, add_guitar, add_session, position_remark
 from ...shop.logbook import ROLES, find_logbook, logbook_around, start_logbook
 from ...shop.overview import overview
 from ...shop.parcel import pack, unpack
 from ...shop.session import POSITIONS
 from ...shop.stages import STAGES
+from ...shop.study import keep_study, read_repeat_study, study_rows
 from ...shop.verify import verify
+from ..history import repeat_rows
 from ..logbook import overview_page, verification_lines
 from ..page import bullets
 from .common import LAYOUT, WIDE, Form
 
-LOOK, KEEP, NOTE, CHECK, PACK = (
+LOOK, KEEP, NOTE, STUDY, CHECK, PACK = (
     "show what is in hand and due",
-    "keep recordings I have (a folder, or a parcel .zip)",
+    "keep what I have (a folder of recordings, a parcel .zip, a repeat study .csv)",
     "note what was done to a guitar",
+    "make my repeat study from recordings in the logbook",
     "check that all sound is still there",
     "pack one guitar for another logbook",
 )
@@ -42,8 +46,10 @@ def logbook_form(*, start=None) -> widgets.Widget:
         found = None
     place = _text("Logbook", "folder of the logbook; a new, empty one is made when you keep something")
     place.value = str(found.path if found else Path(start or Path.cwd()).resolve().parent / "logbook")
-    job = widgets.Dropdown(description="I want to", options=[LOOK, KEEP, NOTE, CHECK, PACK], style=WIDE, layout=LAYOUT)
-    source = _text("Recordings in", "folder of one session, or a parcel (.zip): they are copied, not moved")
+    job = widgets.Dropdown(
+        description="I want to", options=[LOOK, KEEP, NOTE, STUDY, CHECK, PACK], style=WIDE, layout=LAYOUT
+    )
+    source = _text("Recordings in", "folder of one session, a parcel (.zip) or a table (.csv): copied, not moved")
     guitar = _text("Guitar", "its name; empty: as session.toml says")
     role = _list("A new guitar is a", ROLES)
     day = _text("Day", "such as 2024-03-09; empty: as session.toml says, or today for what was done")
@@ -52,14 +58,16 @@ def logbook_form(*, start=None) -> widgets.Widget:
     placement = _text("Set-up", "such as 1, one word for all; empty: as session.toml says")
     event = _list("What was done", EVENT_KINDS)
     words = _text("in a few words", "for instance: new saddle, bone")
+    days = _text("Its days", "such as 2024-03-09 2024-03-11; empty: sessions that say repeat_study = true")
     shown = {
         KEEP: [source, guitar, role, day, stage, struck, placement],
         NOTE: [guitar, event, day, words],
+        STUDY: [guitar, days],
         CHECK: [guitar],
         PACK: [guitar],
     }
 
-    fields = (source, guitar, role, day, stage, struck, placement, event, words)
+    fields = (source, guitar, role, day, stage, struck, placement, event, words, days)
 
     def show(_=None):
         for field in fields:
@@ -84,6 +92,8 @@ def logbook_form(*, start=None) -> widgets.Widget:
             noted = add_event(logbook, name, event.value, date=_day(day.value) or today, note=words.value)
             details = [f"Noted for {name}: {noted.kind} on {noted.date}."]
             words.value = ""
+        elif job.value == STUDY:
+            details = _study(logbook, name, days.value)
         elif job.value == CHECK:
             details = verification_lines(verify(logbook, name or None))
         elif job.value == PACK:
@@ -103,6 +113,8 @@ def _keep(logbook, source, name, role, said, where) -> list[str]:
     if not source:
         raise LuthkitError("no recordings are named; write the path of their folder into the field Recordings in")
     path = Path(source.strip("\"'")).expanduser()
+    if path.suffix.lower() == ".csv":
+        return [f"Kept as {keep_study(logbook, read_rows(path), date=said['date'])}; it is used from now on."]
     if path.suffix.lower() == ".zip":
         came = unpack(logbook, path)
         return [f"{came.guitar}: {len(came.added)} new, {len(came.there_already)} were there already."]
@@ -112,6 +124,16 @@ def _keep(logbook, source, name, role, said, where) -> list[str]:
     kept = add_session(logbook, path, guitar=name or None, words=words, **where)
     remark = position_remark(kept, how="choose it under Where struck")
     return [f"Kept as {kept.path}.", *([remark] if remark else [])]
+
+
+def _study(logbook, name, days) -> list[str]:
+    asked = [_day(day) for day in days.replace(",", " ").split()]
+    rows = study_rows(logbook.guitar(name).path, since=min(asked, default=None), until=max(asked, default=None))
+    kept = keep_study(logbook, rows)
+    study = read_repeat_study(kept)
+    seen = "; ".join(f"{row[0]}: {row[3]} in frequency, {row[4]} in damping" for row in repeat_rows(study))
+    told = f"The smallest change you can see from one reading to the next: {seen}."
+    return [f"Kept as {kept}; it is used from now on.", told, *study.notes]
 
 
 def _day(text: str) -> datetime.date | None:

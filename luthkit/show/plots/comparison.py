@@ -8,6 +8,7 @@ from __future__ import annotations
 from math import isfinite, log, log1p
 
 from ...guitar.comparison import Comparison, instrument_names
+from ...guitar.thresholds import OWN
 from ...guitar.verdicts import CANNOT_TELL, HEARD, IN_RANGE, UNHEARD, WITHIN, listed
 from .common import (
     BUILD,
@@ -131,7 +132,9 @@ def _verdict_key(comparison):
     for verdict, (marker, face, edge) in VERDICT_STYLES.items():
         if verdict in used:
             key.append(Line2D([], [], marker=marker, color=edge, markerfacecolor=face, linestyle="-", label=verdict))
-    key.append(Patch(color="#DDDDDD", label=f"one guitar read twice, {comparison.thresholds.setting} (planning value)"))
+    limits = comparison.thresholds
+    source = "your repeat study" if limits.scatter("frequency").source == OWN else "planning value"
+    key.append(Patch(color="#DDDDDD", label=f"one guitar read twice, {limits.setting} ({source})"))
     key.append(Line2D([], [], color=WINE, linestyle=":", label="the best listeners begin to notice"))
     key.append(Line2D([], [], color=WINE, linestyle="--", label="typical listeners begin to notice"))
     if len(comparison.references) > 1:

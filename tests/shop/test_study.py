@@ -1,0 +1,101 @@
+"""The repeat study in the logbook: from recordings of known scatter to a table, and who finds it."""
+
+import datetime
+import shutil
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import soundfile
+
+from luthkit import LuthkitError, Thresholds, simulate
+from luthkit.guitar.thresholds import OWN
+from luthkit.shop.history import read_rows
+from luthkit.shop.keeping import add_guitar
+from luthkit.shop.logbook import start_logbook
+from luthkit.shop.study import find_study, keep_study, own_thresholds, read_repeat_study, study_rows
+
+DAYS = np.array([-0.004, 0.0, 0.004])  # ln of frequency on each day, and of the two hangings of a day
+HANGINGS = np.array([-0.003, 0.003])
+RATE = 16000
+
+
+@pytest.fixture(scope="module")
+def shop(tmp_path_factory):
+    """A logbook with a guitar recorded on three days, hung up twice a day, eight taps each time; and one day more."""
+    logbook = start_logbook(tmp_path_factory.mktemp("shop") / "logbook")
+    home = add_guitar(logbook, "Wren").path
+    rng = np.random.default_rng(1)
+    bench = simulate.Bench(n_taps=8, sample_rate_hz=RATE, length_s=0.8, hum_db=None)
+    for number, day in enumerate([*DAYS, 0.1]):
+        folder = home / f"2024-03-{number + 1:02d}"
+        folder.mkdir()
+        lines = ['operator = "A. N."'] + ["repeat_study = true"] * (number < 3)
+        for k, hanging in enumerate(HANGINGS):
+            pole = simulate.pole(np.array([100.0, 200.0]) * np.exp(day + hanging), 0.02)
+            taps = simulate.tap_sounds(rng, simulate.Body(pole, np.ones((2, 1))), bench)
+            soundfile.write(folder / f"{k}.wav", np.concatenate([each for each, _, _ in taps]), RATE, subtype="PCM_24")
+            lines += ["[[recording]]", f'file = "{k}.wav"', 'position = "bridge centre"', f'placement = "{k}"']
+        (folder / "session.toml").write_text("\n".join(lines), encoding="utf-8")
+    return logbook, study_rows(home)
+
+
+def test_the_scatter_of_days_and_hangings_comes_back(shop, tmp_path):
+    logbook, rows = shop
+    assert {row["session"] for row in rows} == {"2024-03-01", "2024-03-02", "2024-03-03"}
+    assert len(rows) == 2 * 3 * 2 * 2  # modes, days, hangings, halves of the taps
+    study = read_repeat_study(keep_study(logbook, rows))
+    # expected mean squares of a nested plan (ISO 5725-2, formula from memory), with hardly any scatter within
+    hanging = 2 * HANGINGS.var(ddof=0)  # one degree of freedom a day
+    day = DAYS.var(ddof=1) - hanging / 2
+    sds = {component.level: component.sd for component in study.frequency}
+    assert sds["hanging"] == pytest.approx(np.sqrt(hanging), rel=0.1)
+    assert sds["day"] == pytest.approx(np.sqrt(day), rel=0.15)
+    assert sds["reading"] < 0.001
+    assert study.words == "your repeat study of Wren, in use since 2024-03-03"
+
+
+def test_the_days_may_be_named_instead(shop):
+    logbook, _ = shop
+    home = logbook.guitar("Wren").path
+    day = datetime.date(2024, 3, 4)
+    assert {row["session"] for row in study_rows(home, since=day)} == {"2024-03-04"}
+    with pytest.raises(LuthkitError, match="was recorded on these days"):
+        study_rows(home, since=datetime.date(2025, 1, 1))
+
+
+def test_the_latest_is_found_from_a_guitar_in_the_logbook_and_from_beside_it(shop, tmp_path, monkeypatch):
+    logbook = start_logbook(tmp_path / "logbook")
+    monkeypatch.chdir(tmp_path)
+    session = tmp_path / "logbook" / "Wren" / "2024-03-01"
+    session.mkdir(parents=True)
+    assert find_study(session) is None and own_thresholds(session) == Thresholds()
+    first = keep_study(logbook, shop[1])
+    assert first.name == "repeat_study_2024-03-03.csv" and keep_study(logbook, shop[1]) == first
+    again = keep_study(logbook, shop[1][:-2])
+    assert again.name == "repeat_study_2024-03-03_2.csv" and first.is_file()
+    later = keep_study(logbook, shop[1], date=datetime.date(2024, 11, 2))
+    (logbook.path / "repeat_study_2025-01-01 (conflicted copy).csv").write_text("")
+    assert find_study(session) == find_study("/elsewhere") == find_study() == later
+    own = own_thresholds(session, thresholds=Thresholds(setting="same set-up"))
+    assert own.frequency_same_setup.source == OWN and own.setting == "same set-up"
+    assert "Wren, in use since 2024-11-02" in own.study_sentence and "% in frequency" in own.study_sentence
+    assert own_thresholds(session, use=False) == Thresholds()
+    assert own_thresholds(session, table=first).study.endswith("2024-03-03")
+    other_room = replace(own, setting="other room")  # which the study did not vary
+    assert "the planning values are used" in other_room.study_sentence
+    later.write_text("mode\n")
+    with pytest.raises(LuthkitError, match="2024-11-02"):
+        own_thresholds(session)
+    shutil.rmtree(logbook.path)
+    assert find_study(session) is None
+
+
+def test_what_is_no_study_is_not_kept(tmp_path):
+    logbook = start_logbook(tmp_path / "logbook")
+    with pytest.raises(LuthkitError, match="at least 4"):
+        keep_study(logbook, [{"mode": "air", "day": 1, "frequency_hz": 100.0, "damping_ratio": 0.01}])
+    (tmp_path / "x.csv").write_text("mode,day\nair,1\n")
+    with pytest.raises(LuthkitError, match="frequency_hz"):
+        keep_study(logbook, read_rows(tmp_path / "x.csv"))
+    assert find_study(logbook.path) is None
