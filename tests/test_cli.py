@@ -297,12 +297,12 @@ def test_help_and_version(run):
 
 
 def test_ctrl_c_while_the_report_is_written_leaves_none(run, guitars, monkeypatch):
-    from luthkit.show import page
+    from luthkit.shop import safe
 
     def stop(*_):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(page.os, "replace", stop)
+    monkeypatch.setattr(safe.os, "replace", stop)
     code, _, err = run("compare", guitars / "old", guitars / "older")
     assert code == 130 and "stopped" in one_sentence(err)
     assert list(run.here.iterdir()) == []

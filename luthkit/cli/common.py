@@ -84,6 +84,6 @@ def say(sentence, code: int, options=None) -> int:
     if getattr(options, "json", False):
         import json
 
-        print(json.dumps({"modes": [], "error": sentence}), flush=True)
+        print(json.dumps({"error": sentence}), flush=True)
     print(f"luthkit: {sentence}", file=sys.stderr, flush=True)
     return code

@@ -14,11 +14,15 @@ def add(commands) -> None:
     tone.add_argument(
         "paths",
         nargs="+",
-        metavar="FOLDER|FILE",
+        metavar="BUILD",
         help="one folder of recordings, sound files, or a guitar of the logbook",
     )
     tone.add_argument(
-        "--beside", action="append", default=[], metavar="FOLDER", help="a reference to compare with; may be repeated"
+        "--reference",
+        action="append",
+        default=[],
+        metavar="REFERENCE",
+        help="a reference to compare with, a folder or a guitar of the logbook; may be repeated",
     )
     tone.set_defaults(run=run)
     add_output(tone)
@@ -26,11 +30,11 @@ def add(commands) -> None:
 
 def run(options) -> int:
     options.paths = located(options.paths, kinds=("strum", "pluck"))
-    options.beside = located(options.beside, kinds=("strum", "pluck"))
+    options.reference = located(options.reference, kinds=("strum", "pluck"))
     folders = [path for path in options.paths if os.path.isdir(path)]
     if folders and len(options.paths) > 1:
-        raise BadUse("tone reads one instrument: name one folder, or several files; name references with --beside")
-    check_paths([*options.paths, *options.beside], options.report)
+        raise BadUse("tone reads one instrument: name one folder, or several files; name references with --reference")
+    check_paths([*options.paths, *options.reference], options.report)
     from ..guitar.tone_comparison import compare_tone
     from ..shop.tone_reading import read_tone
     from ..show import data
@@ -41,13 +45,13 @@ def run(options) -> int:
         first = reading.rejected[0] if reading.rejected else None
         why = f": {first.source}: {first.reason}" if first else ""
         raise LuthkitError(f"no usable strum or pluck in {reading.name}{why}")
-    comparisons = tuple(compare_tone(reading, read_tone(folder)) for folder in options.beside)
+    comparisons = tuple(compare_tone(reading, read_tone(folder)) for folder in options.reference)
     report = None
     if options.report is not None:
         page = shown.comparison_page(comparisons) if comparisons else shown.tone_page(reading)
         report = write_report(page, options.report)
     if options.json:
-        found = {**shown.tone_data(reading), "beside": [shown.comparison_data(c) for c in comparisons]}
+        found = {**shown.tone_data(reading), "references": [shown.comparison_data(c) for c in comparisons]}
         print(data.to_json({**found, "report": report}), flush=True)
         return 0
     # what differs and is heard stands first

@@ -50,6 +50,7 @@ class ToneDifference:
     """One measure of the build beside the reference: build minus reference, in per cent or dB."""
 
     measure: str
+    limit: str  # the field of `ToneThresholds` it is held against
     unit: str  # of the difference: "%" or "dB"
     build: float  # mean over the strokes, in `value_unit`
     build_u: float  # of that mean, from the scatter of the strokes
@@ -80,9 +81,12 @@ class ToneComparison:
     @property
     def summary(self) -> tuple[str, ...]:
         """A few sentences: what is likely heard, what differs besides, and what cannot be told."""
-        plucked = [(name, d) for name, found in self.plucks for d in found]
         heard = [*map(_sized, _with(self.strums, HEARD))]
-        heard += [f"{_sized(d)} of string {name}" for name, d in plucked if d.verdict == HEARD]
+        strings: dict[str, list[str]] = {}
+        for name, found in self.plucks:
+            for d in _with(found, HEARD):
+                strings.setdefault(d.measure, []).append(f"{name} {_size(d)}")
+        heard += [f"{measure} of single strings ({', '.join(which)})" for measure, which in strings.items()]
         if not self.strums:
             none = "No strum can be compared: both guitars need strums."
             return (f"Likely heard: {', '.join(heard)}.", none) if heard else (none,)
@@ -101,7 +105,11 @@ def _with(differences, verdict):
 
 
 def _sized(d: ToneDifference) -> str:
-    return f"{d.measure} ({d.value:+.{_digits(d.u)}f} {d.unit})"
+    return f"{d.measure} ({_size(d)})"
+
+
+def _size(d: ToneDifference) -> str:
+    return f"{d.value:+.{_digits(d.u)}f} {d.unit}"
 
 
 def compare_tone(
@@ -195,8 +203,8 @@ def _partials_decay(which):
 
 
 _CENTROIDS = (
-    _Measure("centroid by amplitude", "centroid_heard", "Hz", _centroid),
-    _Measure("centroid by power", "centroid_heard", "Hz", _centroid_by_power),
+    _Measure("brightness", "centroid_heard", "Hz", _centroid),
+    _Measure("brightness by power", "centroid_heard", "Hz", _centroid_by_power),
 )
 _DECAYS = (
     _Measure("early decay", "decay_heard", "s", lambda tone: _decay(tone.decay_early)),
@@ -208,7 +216,7 @@ _STRUM_MEASURES = (  # the order in which they are told: what an ear hears first
         _Measure(name, "level_heard_db", "dB", _band(name), ratio=False)
         for name in ("80 to 250 Hz", "250 to 500 Hz", "500 to 1000 Hz", "1 to 4 kHz", "4 to 10 kHz")
     ),
-    _Measure("level after A-weighting", "level_heard_db", "dB", lambda tone: (tone.a_weighted_db, 0.0), ratio=False),
+    _Measure("share the ear is keen on", "level_heard_db", "dB", lambda tone: (tone.a_weighted_db, 0.0), ratio=False),
     *_CENTROIDS,
     _Measure("attack (more the hand's)", "attack_heard", "s", lambda tone: (tone.attack_s, 0.0)),
 )
@@ -244,6 +252,7 @@ def _difference(measure, build, reference, heard) -> ToneDifference:
     scale = 100 * exp(value) if measure.ratio else 1.0
     return ToneDifference(
         measure=measure.name,
+        limit=measure.limit,
         unit="%" if measure.ratio else "dB",
         build=plain(own),
         build_u=own_u * (plain(own) if measure.ratio else 1.0),
@@ -297,7 +306,7 @@ def _judge(value, reach, heard, n) -> tuple[str, str]:
 
 
 def _digits(u) -> int:
-    return 1 if not u > 0 or u < 3 else 0
+    return 1 if not u > 0 or u < 1 else 0
 
 
 def _cautions(build, reference) -> tuple[str, ...]:

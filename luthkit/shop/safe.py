@@ -88,10 +88,12 @@ def told(what: str):
         if error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
             why = "the disk is full; make room and try again, nothing that was there is lost"
         elif error.errno in (errno.EROFS, errno.EACCES, errno.EPERM):
-            why = "the folder cannot be written to; check its permissions, or copy the logbook to a disk that can be"
+            why = "the folder cannot be written to; check its permissions, or use one on a disk that can be written to"
+        elif error.errno in (errno.ENOENT, errno.ENOTDIR):
+            why = "there is no such folder; name one that is there"
         else:
             why = f"{(error.strerror or type(error).__name__).lower()}; nothing that was there is lost"
-        where = f" ({error.filename})" if error.filename else ""
+        where = f" ({error.filename})" if error.filename and COMING not in str(error.filename) else ""
         raise LuthkitError(f"{what} was not written{where}: {why}") from error
 
 

@@ -3,21 +3,20 @@
 from __future__ import annotations
 
 import csv
-import os
 import re
-import tempfile
-import warnings
 from base64 import b64decode, b64encode
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import date, datetime
 from html import escape
 from html.parser import HTMLParser
+from io import StringIO
 from pathlib import Path
 
 from .. import __version__
 from ..errors import LuthkitError
-from .plots.common import png_bytes
+from ..shop.safe import free_name, told, write_new, write_whole
+from .plots.common import figure_bytes, png_bytes
 
 _MARK = "luthkit-report-of"
 
@@ -62,12 +61,12 @@ class Page:
     identity: str  # SHA-256 of what it was made from; a report of the same may be replaced by a new one
     version: str = __version__
     sheet: Callable | None = None  # makes the figure of the one-page sheet, where there is one
+    done: str = ""  # what was done for it, such as "Read 36 taps of Number 12"
 
 
 def write_page(page: Page, path) -> Path:
-    """Write a page to `path` and give the path back.
+    """Write a page to `path`, whole or not at all, and give the path back.
 
-    The file is written aside and put in place in one step, so that a half-written report never stands there.
     An existing file is replaced only if it is a report of the same recordings; anything else raises
     LuthkitError, as does a folder that cannot be written to.
     """
@@ -76,51 +75,37 @@ def write_page(page: Page, path) -> Path:
         raise LuthkitError(
             f"{path} already exists and is not a report of these recordings; name another file or move it away"
         )
-    text = page_html(page)
-    try:
-        handle, aside = tempfile.mkstemp(dir=path.parent, prefix=".luthkit-", suffix=".part")
-    except OSError as error:
-        raise LuthkitError(
-            f"the report {path} cannot be written ({_why(error)}); name a file in a folder you may write to"
-        ) from error
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8", errors="backslashreplace") as file:
-            file.write(text)
-        os.chmod(aside, 0o644)
-        os.replace(aside, path)
-    except BaseException as error:
-        Path(aside).unlink(missing_ok=True)
-        if isinstance(error, OSError):
-            raise LuthkitError(f"the report {path} cannot be written ({_why(error)}); name another file") from error
-        raise
+    text = page_html(page).encode("utf-8", "backslashreplace")
+    with told(f"the report {path}"):
+        write_whole(path, text)
     return path
 
 
-def default_path(page: Page, folder=".") -> Path:
-    """A name for the page in `folder`, with a number if another report has it.
+def default_path(page: Page, folder=".", *, before: str = "") -> Path:
+    """A name for the page in `folder`, beginning with `before`, with a number if another report has it.
 
     A report of the same recordings keeps its name and will be replaced; any other file is left alone.
     """
     number = 1
     while True:
-        path = Path(folder) / f"{page.stem[:100]}{'' if number == 1 else f'_{number}'}_report.html"
+        path = Path(folder) / f"{before}{page.stem[:80]}{'' if number == 1 else f'_{number}'}_report.html"
         if not path.exists() or identity_in(path) == page.identity:
             return path
         number += 1
 
 
-def save_sheet(page: Page, folder=".") -> list[Path]:
-    """The one-page sheet as PDF and as HTML, under a name that is free; the paths. Empty where there is no sheet."""
+def save_report(page: Page, folder) -> list[Path]:
+    """The report in `folder`, which is made where it is missing, under a name with the day."""
+    return [write_page(page, default_path(page, _made(folder), before=_today()))]
+
+
+def save_sheet(page: Page, folder) -> list[Path]:
+    """The one-page sheet as PDF and as HTML in `folder`, under a new name; the paths. Empty where there is none."""
     if page.sheet is None:
         return []
-    number, stem = 1, f"{page.stem[:100]}_sheet"
-    while any((Path(folder) / f"{stem}.{kind}").exists() for kind in ("pdf", "html")):
-        number += 1
-        stem = f"{page.stem[:100]}_sheet_{number}"
-    paths = [Path(folder) / f"{stem}.{kind}" for kind in ("pdf", "html")]
-    for path in paths:
-        write_sheet(page, path)
-    return paths
+    taken = [path.with_suffix(".pdf").name for path in _made(folder).iterdir()]
+    pdf = Path(folder) / free_name(f"{_today()}{page.stem[:80]}_sheet.pdf", taken)
+    return [write_sheet(page, path) for path in (pdf, pdf.with_suffix(".html"))]
 
 
 def write_sheet(page: Page, path) -> Path:
@@ -134,83 +119,100 @@ def write_sheet(page: Page, path) -> Path:
     if path.exists():
         raise LuthkitError(f"{path} is there already; name another file for the sheet")
     figure = page.sheet()
-    aside = path.with_name(f".{path.stem}.part{path.suffix.lower()}")
-    try:
-        if path.suffix.lower() == ".pdf":
-            with warnings.catch_warnings():
-                warnings.filterwarnings("ignore", message="Glyph .* missing")  # a name in letters the font lacks
-                figure.savefig(aside, facecolor="white")
-        else:
-            picture = image(figure.axes[0], f"Sheet: {page.title}")
-            aside.write_text(page_html(replace(page, body=picture)), encoding="utf-8", errors="backslashreplace")
-        os.replace(aside, path)
-    except OSError as error:
-        raise LuthkitError(f"the sheet {path} cannot be written ({_why(error)}); name another file") from error
-    finally:
-        aside.unlink(missing_ok=True)
+    if path.suffix.lower() == ".pdf":
+        content = figure_bytes(figure, kind="pdf")
+    else:
+        picture = image(figure.axes[0], f"Sheet: {page.title}")
+        content = page_html(replace(page, body=picture)).encode("utf-8", "backslashreplace")
+    with told(f"the sheet {path}"):
+        write_whole(path, content)
     return path
 
 
-def save_pieces(page: Page, folder=".") -> list[Path]:
-    """Every picture of a page as PNG and every table as CSV, in a folder of their own; the paths.
+def save_pieces(page: Page, folder) -> list[Path]:
+    """Every picture of a page as PNG and every table as CSV, in a new folder inside `folder`; the paths.
 
-    A folder of that name that is there already is left alone: the new one gets a number.
+    Each is named for what it shows: the page, and the headings it stands under.
     """
     pieces = _Pieces()
     pieces.feed(page.body)
-    if not pieces.pictures and not pieces.tables:
+    if not pieces.found:
         return []
-    number, home = 1, Path(folder) / page.stem[:100]
-    while home.exists():
+    number, name = 1, f"{_today()}{page.stem[:80]}"
+    while (home := _made(folder) / (name if number == 1 else f"{name}_{number}")).exists():
         number += 1
-        home = Path(folder) / f"{page.stem[:100]}_{number}"
-    try:
-        home.mkdir(parents=True)
-        paths = []
-        for k, picture in enumerate(pieces.pictures, start=1):
-            paths.append(home / f"picture_{k}.png")
-            paths[-1].write_bytes(picture)
-        for k, rows in enumerate(pieces.tables, start=1):
-            paths.append(home / f"table_{k}.csv")
-            with open(paths[-1], "w", newline="", encoding="utf-8-sig") as file:
-                csv.writer(file).writerows(rows)
-    except OSError as error:
-        raise LuthkitError(
-            f"{home} cannot be written ({_why(error)}); free some space or use another folder"
-        ) from error
-    return paths
+    files: dict[str, bytes] = {}
+    for headings, content in pieces.found:
+        words = "_".join([page.stem[:50], *map(file_word, headings)])[:100]
+        if isinstance(content, bytes):
+            files[free_name(f"{words}.png", files)] = content
+        else:
+            text = StringIO(newline="")
+            csv.writer(text).writerows(content)
+            files[free_name(f"{words}.csv", files)] = text.getvalue().encode("utf-8-sig", "backslashreplace")
+    with told(f"the folder {home}"):
+        home.mkdir()
+        for file, content in files.items():
+            write_new(home / file, content)
+    return [home / file for file in files]
+
+
+def _made(folder) -> Path:
+    folder = Path(folder)
+    with told(f"the folder {folder}"):
+        folder.mkdir(parents=True, exist_ok=True)
+    return folder
+
+
+def _today() -> str:
+    return f"{date.today():%Y-%m-%d}_"
 
 
 class _Pieces(HTMLParser):
-    """Pictures (PNG) and tables (rows of text) of a page."""
+    """Pictures (PNG) and tables (rows of text) of a page, each with the headings it stands under."""
+
+    _LEVELS = ("h2", "h3", "summary")
 
     def __init__(self):
         super().__init__()
-        self.pictures: list[bytes] = []
-        self.tables: list[list[list[str]]] = []
-        self._inside = False
+        self.found: list[tuple[list[str], bytes | list[list[str]]]] = []
+        self._under = dict.fromkeys(self._LEVELS, "")
+        self._heading = ""  # the level of the heading that is being read
+        self._inside = False  # a cell
 
     def handle_starttag(self, tag, attrs):
         source = dict(attrs).get("src", "")
-        if tag == "img" and source.startswith("data:image/png;base64,"):
-            self.pictures.append(b64decode(source.split(",", 1)[1]))
+        headings = [words for words in self._under.values() if words]
+        if tag in self._LEVELS:
+            self._heading = tag
+            for level in self._LEVELS[self._LEVELS.index(tag) :]:
+                self._under[level] = ""
+        elif tag == "img" and source.startswith("data:image/png;base64,"):
+            self.found.append((headings, b64decode(source.split(",", 1)[1])))
         elif tag == "table":
-            self.tables.append([])
-        elif tag == "tr" and self.tables:
-            self.tables[-1].append([])
+            self._rows = []
+            self.found.append((headings, self._rows))
+        elif tag == "tr":
+            self._rows.append([])
         elif tag in ("td", "th"):
-            self.tables[-1][-1].append("")
+            self._rows[-1].append("")
             self._inside = True
         elif tag == "br" and self._inside:
-            self.tables[-1][-1][-1] += " "
+            self._rows[-1][-1] += " "
 
     def handle_endtag(self, tag):
-        if tag in ("td", "th"):
+        if tag == self._heading:
+            self._heading = ""
+        elif tag == "details":
+            self._under["summary"] = ""
+        elif tag in ("td", "th"):
             self._inside = False
 
     def handle_data(self, data):
-        if self._inside:
-            self.tables[-1][-1][-1] += data
+        if self._heading:
+            self._under[self._heading] += data
+        elif self._inside:
+            self._rows[-1][-1] += data
 
 
 def identity_in(path) -> str | None:
@@ -272,7 +274,3 @@ def bullets(items) -> str:
 def file_word(name: str) -> str:
     """A name that every file system takes: letters, digits, dots and dashes; the rest becomes one dash."""
     return re.sub(r"[^\w.-]+", "-", name).strip("-._")[:40] or "guitar"
-
-
-def _why(error: OSError) -> str:
-    return (error.strerror or type(error).__name__).lower()

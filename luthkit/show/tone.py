@@ -22,7 +22,7 @@ PLUCK_HEADINGS = (
     "Early decay",
     "Late decay",
     "Beating partials",
-    "Centroid",
+    "Brightness",
     "10th partial is sharp by",
 )
 PARTIAL_HEADINGS = ("No.", "Frequency", "Level", "Early decay", "Late decay", "What is there")
@@ -30,22 +30,24 @@ DIFFERENCE_HEADINGS = ("Measure", "Build", "Reference", "Difference", "Verdict",
 MEANING = (
     "± is one standard uncertainty of the mean, from the scatter of the strums. Of plucks it is the error of the "
     "reading; for their decays, how far the plucks of that string scatter, unknown with a single one.",
-    "Centroid: the middle of the spectrum from 0.2 to 1.2 s after the stroke. A higher one sounds brighter. Weighted "
-    "by amplitude it hears the faint high partials as well, by power the strong low ones only; the two differ much.",
+    "Brightness: the middle of the spectrum (the spectral centroid) from 0.2 to 1.2 s after the stroke, in Hz; the "
+    "higher, the brighter. It counts the faint high partials too; “by power” counts the strong low ones almost alone.",
     "Levels of bands are taken against the whole stroke, so how hard it was struck plays little part. The microphone "
     "and the room colour them: compare only what was recorded alike.",
-    "Level after A-weighting: how much of the sound lies where the ear is keen, against the whole. Uncalibrated.",
+    "Share the ear is keen on: the level after A-weighting (IEC 61672, which turns down what the ear hears poorly, "
+    "bass above all) against the level of the whole.",
     "Early decay: the time to fall by 60 dB at the pace of the first 10 dB; late decay: at the pace from 5 to 25 dB "
     "down (ISO 3382-1). Of a partial: of its two motions, the one louder at first, and the one that rings longest.",
     "Beating: the string moves up and down and across at slightly different pitch. Two motions nearer than half a beat "
     "in the time read pass for one; the stated error allows for that.",
     "Tuning: how far above (+) or below (-) the note of the string, in equal temperament from A4 = 440 Hz.",
-    "Inharmonicity: a stiff string's partials lie sharp. Partial n lies at n f0 √(1 + B n²); shown is how far, by that "
+    "Partials: the overtones of a string, the fundamental counted as the first. Those of a stiff string lie sharp "
+    "(inharmonicity). Partial n lies at n f0 √(1 + B n²); shown is how far, by that "
     "formula, the tenth stands above ten times the first. Stiffer strings have more; old or dirty ones stray from it.",
 )
 HEARING = (
     "Likely heard: the whole 95 % interval lies beyond what a typical listener begins to notice, back to back.",
-    "What is noticed is from memory or abstracts: centroid 10 % (3 % by the trained), a band 2 dB (1 to 3), decay of "
+    "What is noticed is from memory or abstracts: brightness 10 % (3 % by the trained), a band 2 dB (1 to 3), decay of "
     "strings 25 % (5 to 40 %, sources disagree).",
     "There is no overall score. Your ear decides.",
 )
@@ -311,7 +313,7 @@ def comparison_page(comparisons: tuple[ToneComparison, ...]) -> Page:
     names = " and ".join(c.reference.name for c in comparisons)
     parts = []
     for c in comparisons:
-        alt = f"{c.build.name} beside {c.reference.name}: third octaves, centroid and differences of the strums. "
+        alt = f"{c.build.name} beside {c.reference.name}: third octaves, brightness and differences of the strums. "
         parts += [f"<h2>Beside {escape(c.reference.name)}</h2>", f'<div class="short">{paragraphs(c.summary)}</div>']
         parts.append(image(plot_tone_comparison(c), alt + " ".join(c.summary)))
         if c.strums:
@@ -332,7 +334,7 @@ def comparison_page(comparisons: tuple[ToneComparison, ...]) -> Page:
 def _pieces(reading, *, picture=False) -> list[str]:
     parts = []
     if picture and (reading.strums or reading.plucks):
-        alt = f"{reading.name}: {count_text(reading)}; third octaves, centroid over time and decays of the partials"
+        alt = f"{reading.name}: {count_text(reading)}; third octaves, brightness over time and decays of the partials"
         parts.append(image(plot_tone(reading), alt))
     else:
         parts.append(f"<p>{escape(count_text(reading))}.</p>")

@@ -63,6 +63,8 @@ def clipped(samples, *, full_scale: float | None) -> str:
         if not len(steps):
             continue
         step = max(float(np.median(steps[steps <= 2 * steps.min()])), np.finfo(float).eps)
+        # of white noise, from its second differences, in which a note that rings on plays no part
+        hiss = float(np.median(np.abs(np.diff(channel[-8192:], 2)))) / (0.6745 * np.sqrt(6))
         for sign in (1.0, -1.0):
             wave = sign * channel
             top = wave.max()
@@ -73,7 +75,9 @@ def clipped(samples, *, full_scale: float | None) -> str:
             # A crest that is flat to one step over `length` samples has fallen by about
             # step * ((length / 2 + 2) / (length / 2))^2 two samples further out.
             smooth = step * ((length + 4) / length) ** 2
-            if min(top - wave[left], top - wave[right]) > 4 * smooth:
+            # Where hiss of some steps may make so many alike by chance, the fall must be more than hiss as well.
+            by_chance = (step / max(2.5 * hiss, step)) ** (length - 1) > 1e-5
+            if min(top - wave[left], top - wave[right]) > 4 * smooth + (7 * hiss if by_chance else 0.0):
                 level = 20 * np.log10(top)
                 return f"clipped: the crest is cut flat over {length} samples at {level:.1f} dB of full scale"
     return ""

@@ -18,7 +18,6 @@ from .recipe import (
     HUM_DB,
     LEVEL_SPREAD_DB,
     MAINS_HZ,
-    N_STRUMS,
     PLACEMENTS,
     PLUGGED_POSITION,
     PULSE_S,
@@ -48,6 +47,7 @@ def session_text(instrument: ShopGuitar) -> str:
         f"relative_humidity_percent = {instrument.humidity_percent}",
         'strings = "steel, round figures"',
         f"strings_age_h = {instrument.strings_age_h}",
+        'pluck_point = "a fifth of the scale"',
         f"soundhole_diameter_mm = {2000 * instrument.model.hole_radius_m:g}",
         f"body_volume_l = {1000 * instrument.model.volume_m3:g}",
         'microphone = "simulated, 40 cm before the bridge"',
@@ -157,12 +157,18 @@ def rounded(value):
     return float(f"{float(value):.7g}")
 
 
+def _times(n: int) -> str:
+    return "once" if n == 1 else f"{n} times"
+
+
 def about_text() -> str:
     """ABOUT.md: what the folder holds and how it was made."""
     table = "\n".join(
         f"| `{each.folder}` | {each.name} | {each.stage}, {each.stage_note} | {each.wood} |" for each in GUITARS
     )
     plugged = " and ".join(each.name for each in GUITARS if each.plugged)
+    plucks = ", ".join(f"{each.name} {_times(each.n_plucks)}" for each in GUITARS)
+    strums = ", ".join(f"{each.name} {each.n_strums}" for each in GUITARS)
     return f"""# This sound is SYNTHETIC
 
 Everything in this folder was made by a computer. No guitar was tapped, no player strummed, no room was
@@ -179,8 +185,8 @@ Each folder holds
   taps are spoilt on purpose (struck twice, clipped, too weak), so that one sees them left out;
 - `plugged` ({plugged}): {GOOD_TAPS} taps at the bridge centre in each placement with the soundhole plugged
   tight, which leaves top and back without the air mode;
-- `plucks`: each open string once, plucked at a fifth of its length;
-- `strums`: {N_STRUMS} strokes of an open E major chord;
+- `plucks`: each open string, plucked at about a fifth of its length ({plucks});
+- `strums`: strokes of an open E major chord ({strums});
 - `session.toml`: what a maker would note down.
 
 `{WOOD_FOLDER}` is the wood of the workshop: a text file for each piece, and taps of a spruce plate that hangs free,

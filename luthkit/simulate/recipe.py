@@ -18,13 +18,15 @@ PULSE_S = (0.5e-3, 1.2e-3)
 PULSE_USUAL_S = 0.85e-3
 LEVEL_SPREAD_DB = 4.0
 TAP_PEAK = 0.25  # of full scale, a middling tap at the bridge
-NOTE_PEAK = 0.5  # of full scale, the loudest moment of a strum
+NOTE_PEAK = 0.5  # of full scale, the loudest moment of a strum, were the recorder set as for taps
+NOTE_GAIN = 0.7  # it is turned down by so much for strums and plucks
 GAP_S = (1.6, 2.0)  # from tap to tap
 GOOD_TAPS = 6
 PLACEMENTS = ("1", "2")
 TAP_POSITIONS = ("bridge centre", "bass wing", "treble wing")
 PLUGGED_POSITION = "bridge centre"
-PLUCK_S, STRUM_S, N_STRUMS = 5.0, 4.5, 3
+PLUCK_S, STRUM_S = 4.2, 4.5
+PLUCK_PLACE, PLUCK_ANGLE_DEG, PLUCK_SPREAD_DB = (0.19, 0.21), (35.0, 45.0), 1.0  # no two plucks are alike
 E_MAJOR_FRETS = (0, 2, 2, 1, 0, 0)
 
 # round figures for a set of steel strings: the core's diameter and the mass of a metre, windings included
@@ -55,6 +57,8 @@ class ShopGuitar:
     plate_modes: dict[str, tuple[float, float]]  # label -> frequency in Hz, Q
     spoilt: dict[tuple[str, str], str]  # (position, placement) -> what is wrong with one tap
     plugged: bool = False  # whether it is also tapped with the soundhole plugged
+    n_strums: int = 8
+    n_plucks: int = 3  # of each string
 
 
 GUITARS = (
@@ -141,5 +145,7 @@ GUITARS = (
             "first cavity": (405.5, 44.0),
         },
         spoilt={("bridge centre", "2"): "double hit", ("treble wing", "1"): "clipped"},
+        n_strums=3,
+        n_plucks=1,
     ),
 )

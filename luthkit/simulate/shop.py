@@ -28,10 +28,13 @@ from .recipe import (
     HUM_DB,
     LEVEL_SPREAD_DB,
     MAINS_HZ,
-    N_STRUMS,
+    NOTE_GAIN,
     NOTE_PEAK,
     PLACEMENTS,
+    PLUCK_ANGLE_DEG,
+    PLUCK_PLACE,
     PLUCK_S,
+    PLUCK_SPREAD_DB,
     PLUGGED_POSITION,
     PULSE_S,
     PULSE_USUAL_S,
@@ -125,7 +128,7 @@ def _plan(instrument: ShopGuitar, body: Body) -> dict:
         plan[name] = lambda n=name, put=placement: _taps(n, instrument, body, PLUGGED_POSITION, put, plugged=True)
     for string in STRINGS:
         name = f"{instrument.folder}/plucks/{string.name}.flac"
-        plan[name] = lambda n=name, s=string: _pluck(n, instrument, body, s)
+        plan[name] = lambda n=name, s=string: _plucks(n, instrument, body, s)
     name = f"{instrument.folder}/strums/E_major.flac"
     plan[name] = lambda n=name: _strums(n, instrument, body)
     return plan
@@ -171,18 +174,30 @@ def _pulse(rng) -> np.ndarray:
     return force_pulse(rng.uniform(*PULSE_S), SAMPLE_RATE_HZ)
 
 
-def _pluck(name: str, instrument: ShopGuitar, body: Body, string: String):
-    """One open string, plucked at a fifth of its length."""
+def _plucks(name: str, instrument: ShopGuitar, body: Body, string: String):
+    """One open string, plucked at about a fifth of its length, never twice alike."""
     rng = _rng(name)
-    sound = pluck_sound(body, string, length_s=PLUCK_S, sample_rate_hz=SAMPLE_RATE_HZ)
-    return _in_the_room(rng, instrument, body, [sound])
+    ways = [
+        {
+            "place": rng.uniform(*PLUCK_PLACE),
+            "angle_deg": rng.uniform(*PLUCK_ANGLE_DEG),
+            "displacement_m": 1e-3 * 10 ** (rng.uniform(-1, 1) * PLUCK_SPREAD_DB / 20),
+        }
+        for _ in range(instrument.n_plucks)
+    ]
+    sounds = [pluck_sound(body, string, length_s=PLUCK_S, sample_rate_hz=SAMPLE_RATE_HZ, **way) for way in ways]
+    samples, told = _in_the_room(rng, instrument, body, sounds)
+    return samples, {**told, "plucks": [{key: rounded(value) for key, value in way.items()} for way in ways]}
 
 
 def _strums(name: str, instrument: ShopGuitar, body: Body):
     """Strokes over an open chord, from the lowest string to the highest."""
     rng = _rng(name)
     chord = [string.stopped(fret) for string, fret in zip(STRINGS, E_MAJOR_FRETS, strict=True)]
-    strokes = [strum_sound(rng, body, chord, length_s=STRUM_S, sample_rate_hz=SAMPLE_RATE_HZ) for _ in range(N_STRUMS)]
+    strokes = [
+        strum_sound(rng, body, chord, length_s=STRUM_S, sample_rate_hz=SAMPLE_RATE_HZ)
+        for _ in range(instrument.n_strums)
+    ]
     samples, told = _in_the_room(rng, instrument, body, [sound for sound, _ in strokes])
     starts = [rounded(np.add(first, own)) for first, (_, own) in zip(told["onsets_s"], strokes, strict=True)]
     return samples, {**told, "strings_let_go_s": starts, "chord": "E major", "frets": E_MAJOR_FRETS}
@@ -199,7 +214,7 @@ def _in_the_room(rng, instrument: ShopGuitar, body: Body, sounds):
     wet = fftconvolve(dry, _room(instrument, PLACEMENTS[0]))[: len(dry)]
     wet *= _note_gain(body)
     onsets = 0.5 + np.arange(len(sounds)) * len(hand) / SAMPLE_RATE_HZ
-    return wet + _background(rng, len(wet), tap_rms), {"onsets_s": rounded(onsets)}
+    return NOTE_GAIN * (wet + _background(rng, len(wet), tap_rms)), {"onsets_s": rounded(onsets)}
 
 
 def _level(body: Body) -> tuple[float, float]:

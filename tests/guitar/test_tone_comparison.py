@@ -49,13 +49,13 @@ def test_one_guitar_twice_shows_no_difference():
     found = by_name(compare_tone(guitar("A", strums(8, seed=1)), guitar("B", strums(8, seed=2))))
     assert {d.verdict for d in found.values()} <= {WITHIN, CANNOT_TELL, UNHEARD}
     assert found["late decay"].verdict == WITHIN
-    assert found["centroid by amplitude"].verdict == WITHIN
+    assert found["brightness"].verdict == WITHIN
 
 
 def test_differences_that_are_there_are_told():
     bright = guitar("A", strums(8, seed=1, brighter=3.0, decay=2.0))
     found = by_name(compare_tone(bright, guitar("B", strums(8, seed=2))))
-    assert found["centroid by amplitude"].verdict == HEARD and found["centroid by amplitude"].value > 20
+    assert found["brightness"].verdict == HEARD and found["brightness"].value > 20
     assert found["late decay"].verdict == HEARD
     assert found["late decay"].low < 100 < found["late decay"].high  # twice as long: +100 %
     assert found["1 to 4 kHz"].value > 4 and found["1 to 4 kHz"].unit == "dB"
@@ -116,8 +116,8 @@ def test_one_strum_tells_nothing():
 def test_thresholds_are_the_makers_to_change():
     bright, plain = guitar("A", strums(8, seed=1, brighter=1.3)), guitar("B", strums(8, seed=2))
     mine = replace(ToneThresholds(), centroid_heard=Figure(0.01, 0.01, 0.01, "own trial", "measured"))
-    assert by_name(compare_tone(bright, plain))["centroid by amplitude"].verdict != HEARD
-    assert by_name(compare_tone(bright, plain, thresholds=mine))["centroid by amplitude"].verdict == HEARD
+    assert by_name(compare_tone(bright, plain))["brightness"].verdict != HEARD
+    assert by_name(compare_tone(bright, plain, thresholds=mine))["brightness"].verdict == HEARD
     for name in ("centroid_heard", "level_heard_db", "decay_heard"):
         figure = getattr(ToneThresholds(), name)
         assert figure.source and figure.certainty and figure.low <= figure.value <= figure.high

@@ -20,7 +20,9 @@ def build():
 
 
 def test_all_strums_and_plucks_of_a_sample_guitar(build):
-    assert len(build.strums) == 3 and build.rejected == () and build.notes == ()
+    # in the second D3 hiss makes three samples at the crest alike: that is no clipping, and nothing is left out
+    assert len(build.strums) == 8 and build.rejected == () and build.notes == ()
+    assert [len(plucks) for plucks in build.by_string.values()] == [3] * 6
     assert list(build.by_string) == ["E2", "A2", "D3", "G3", "B3", "E4"]
     assert all(pluck.is_open_string and abs(pluck.cents) < 0.5 for pluck in build.plucks)
     assert set(build.sources) == {
@@ -35,14 +37,15 @@ def test_notes_agree_with_the_truth_beside_them(build):
     """Stretch within 5 %, the louder motion's decay within 3 % in the median, over all strings in the room."""
     errors = []
     for string in TRUTH["strings"]:
-        (pluck,) = build.by_string[string["name"]]
+        pluck = build.by_string[string["name"]][0]
         assert pluck.note.inharmonicity == pytest.approx(string["inharmonicity"], rel=0.05)
         for partial in pluck.note.partials:
             if partial.lines:
                 rate = string["decay_rates_per_s"][partial.number - 1]
                 errors.append(partial.early.decay_time_s * rate / (3 * np.log(10)) - 1)
     assert len(errors) > 50 and np.median(np.abs(errors)) < 0.03
-    beating = [p for pluck in build.plucks for p in pluck.note.partials if p.shape in ("beats", "two slopes")]
+    firsts = [plucks[0] for plucks in build.by_string.values()]
+    beating = [p for pluck in firsts for p in pluck.note.partials if p.shape in ("beats", "two slopes")]
     assert len(beating) > 0.7 * len(errors)  # all of these strings move in two ways
 
 
@@ -61,7 +64,7 @@ def test_without_a_list_single_notes_pass_for_plucks(tmp_path):
     shutil.copy(SAMPLE / "build_seven/plucks/A2.flac", tmp_path / "one.flac")
     shutil.copy(SAMPLE / "build_seven/strums/E_major.flac", tmp_path / "two.flac")
     found = read_tone(tmp_path)
-    assert len(found.plucks) == 1 and len(found.strums) == 3
+    assert len(found.plucks) == 3 and len(found.strums) == 8
     assert any("Nobody said" in note for note in found.notes)
 
 

@@ -61,10 +61,15 @@ def number_beside(ax, x, y, number):
 def png_bytes(axes, *, dots_per_inch: int = 110) -> bytes:
     """The whole figure of some Axes as a PNG."""
     first = axes[0] if isinstance(axes, tuple) else axes
+    return figure_bytes(first.figure, kind="png", dots_per_inch=dots_per_inch)
+
+
+def figure_bytes(figure, *, kind: str, dots_per_inch: int | None = None) -> bytes:
+    """A figure as a file of this kind ("png", "pdf")."""
     store = BytesIO()
     with warnings.catch_warnings():
         warnings.filterwarnings("ignore", message="Glyph .* missing")  # a name in letters the font lacks
-        first.figure.savefig(store, format="png", dpi=dots_per_inch, facecolor="white")
+        figure.savefig(store, format=kind, dpi=dots_per_inch or "figure", facecolor="white")
     return store.getvalue()
 
 

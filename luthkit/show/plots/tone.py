@@ -1,4 +1,4 @@
-"""Pictures of strums and plucks: third octaves, the centroid over time, decays of partials, differences."""
+"""Pictures of strums and plucks: third octaves, brightness (the spectral centroid) over time, decays of partials, differences."""
 
 from __future__ import annotations
 
@@ -67,7 +67,7 @@ def plot_centroids(readings, *, ax=None, longest_s: float = 3.0):
     ax.set_ylim(min(seen, default=100) / 1.15, max(seen, default=1000) * 1.15)
     ax.set_xlim(0, longest_s)
     ax.set_xlabel("time after the stroke in s")
-    ax.set_ylabel("spectral centroid in Hz")
+    ax.set_ylabel("brightness in Hz\n(middle of the spectrum)")
     _bare(ax)
     ax.legend(**LEGEND_ABOVE)
     return ax
@@ -181,10 +181,8 @@ def _log_bar(line):
 
 def _noticed(d, thresholds) -> float:
     """What a listener begins to notice, on the scale the difference is drawn on."""
-    if d.unit == "dB":
-        return thresholds.level_heard_db.value
-    heard = thresholds.centroid_heard if "centroid" in d.measure else thresholds.decay_heard
-    return log(1 + heard.value)
+    heard = getattr(thresholds, d.limit).value
+    return heard if d.unit == "dB" else log(1 + heard)
 
 
 def _scaled(d, value) -> float:
