@@ -9,25 +9,29 @@ from math import isfinite
 
 from ..guitar.settling import FEWEST_SESSIONS
 from ..shop.woodpile import FOLLOWED, shelf_courses
-from ..wood.reading import WoodReading, change_between
+from ..wood.reading import STIFF, WoodReading, change_between
 from . import words
 from .page import Page, bullets, file_word, image, paragraphs, table
 from .plots.wood import plot_budget, plot_nodal_lines, plot_stock
 
 MOVED = "moved"
 NAMES = {  # name: (in words, unit, factor from SI)
-    "density": ("density", "kg/m3", 1.0),
-    "along": ("stiffness along the grain, E_L", "GPa", 1e-9),
-    "across": ("stiffness across the grain, E_R", "GPa", 1e-9),
-    "shear": ("shear stiffness, G", "GPa", 1e-9),
-    "loss_along": ("loss factor along", "%", 100.0),
-    "loss_across": ("loss factor across", "%", 100.0),
-    "loss_shear": ("loss factor in shear", "%", 100.0),
-    "sound_speed": ("speed of sound along, c", "m/s", 1.0),
-    "radiation_ratio": ("radiation ratio, c / density", "m4/(kg s)", 1.0),
-    "impedance": ("impedance, c times density", "10^6 kg/(m2 s)", 1e-6),
+    "density": ("density", "kg/m³", 1.0),
+    "along": ("stiffness along the grain (E_L)", "GPa", 1e-9),
+    "across": ("stiffness across the grain (E_R)", "GPa", 1e-9),
+    "shear": ("stiffness against twist (G)", "GPa", 1e-9),
+    "loss_along": ("loss along (η)", "%", 100.0),
+    "loss_across": ("loss across", "%", 100.0),
+    "loss_shear": ("loss in twist", "%", 100.0),
+    "sound_speed": ("speed of sound along (c)", "m/s", 1.0),
+    "radiation_ratio": ("radiation ratio (c / density)", "m⁴/(kg s)", 1.0),
+    "impedance": ("impedance (c times density)", "10⁶ kg/(m² s)", 1e-6),
 }
 MEANING = (
+    "Stiffness, in gigapascals (GPa): how much the wood itself resists bending, thick or thin. Density, in kilograms "
+    "for each cubic metre (kg/m³): how heavy it is. Loss: how quickly it swallows sound; the Q of a mode is 100 over the "
+    "loss in percent. The middle of Sitka spruce is 11.9 GPa along, 0.93 across, 448 kg/m³ (Wood Handbook, 12 % "
+    "moisture).",
     "± is a standard uncertainty: the true value lies within it in about two cases of three, within twice of it in "
     "nineteen of twenty. Thickness counts three times in a stiffness (twice by bending, once by density), once in the "
     "speed of sound, and not at all in the radiation ratio.",
@@ -55,10 +59,10 @@ def wood_rows(reading: WoodReading) -> list[tuple[str, str, str]]:
 
 def _named(reading: WoodReading) -> dict[str, tuple[str, str, float]]:
     """`NAMES` of what is known; a flatsawn piece has E_T across."""
-    flat = reading.piece.facts.get("sawn") == "flat"
+    flat = reading.piece.sawn == "flat"
     named = {name: said for name, said in NAMES.items() if name in reading.values}
     if flat and "across" in named:
-        named["across"] = ("stiffness across the grain, E_T", *NAMES["across"][1:])
+        named["across"] = ("stiffness across the grain, flatsawn (E_T)", *NAMES["across"][1:])
     return named
 
 
@@ -68,8 +72,8 @@ def closed_rows(reading: WoodReading) -> list[tuple[str, str, str]]:
     if found is None or found.closed is None:
         return []
     rows = []
-    for name, what in (("along", "E_L"), ("across", "E_R"), ("shear", "G")):
-        if name not in reading.values:
+    for name, (what, _, _) in _named(reading).items():
+        if name not in STIFF:
             continue
         fit, closed = reading.values[name].value, getattr(found.closed, f"{name}_pa")
         rows.append((what, f"{fit / 1e9:.3g}", f"{closed / 1e9:.3g} ({100 * (closed / fit - 1):+.0f} %)"))
@@ -105,6 +109,7 @@ def wood_text(history: Sequence[WoodReading]) -> str:
     lines = [_title(reading), ""]
     climate = f"at {reading.climate[0]:g} C, {reading.climate[1]:g} %"
     lines.append(words.text_table(("", "as measured", climate), wood_rows(reading)))
+    lines += ["", MEANING[0]]
     if rows := closed_rows(reading):
         lines += ["", words.text_table(("GPa", "by all modes heard", "by the closed formulas"), rows)]
     if rows := change_rows(history):
@@ -116,7 +121,7 @@ def wood_text(history: Sequence[WoodReading]) -> str:
 
 
 def stock_rows(readings: Sequence[WoodReading]) -> list[tuple[str, ...]]:
-    """A row a piece: name, wood, use, density, E_L, E_R, radiation ratio, loss along, papers."""
+    """A row a piece, in the order of STOCK_HEADINGS."""
     rows = []
     for reading in readings:
         piece, known = reading.piece, {**reading.values, **reading.at_climate}
@@ -129,12 +134,15 @@ def stock_rows(readings: Sequence[WoodReading]) -> list[tuple[str, ...]]:
     return rows
 
 
-STOCK_HEADINGS = ("piece", "wood", "use", "kg/m3", "E_L GPa", "E_R GPa", "c / density", "loss along %", "")
+STOCK_HEADINGS = (
+    *("piece", "wood", "use", "density, kg/m³", "stiff along (E_L), GPa", "across (E_R), GPa"),
+    *("radiation ratio", "loss along, %", ""),
+)
 
 
 def stock_text(readings: Sequence[WoodReading]) -> str:
     """The stock in plain text; numbers in one climate where the moisture is known."""
-    lines = [words.text_table(STOCK_HEADINGS, stock_rows(readings))]
+    lines = [words.text_table(STOCK_HEADINGS, stock_rows(readings)), "", MEANING[0]]
     said = dict.fromkeys(caution for reading in readings for caution in reading.piece.cautions())
     said |= dict.fromkeys(f"{r.piece.name}: {note}" for r in readings for note in r.notes)
     lines += ["", *(f"- {sentence}" for sentence in said)] if said else []
@@ -217,7 +225,7 @@ def stock_page(readings: Sequence[WoodReading]) -> Page:
     """The page of several pieces, numbers in one climate where the moisture is known."""
     count = len(readings)
     lacking = [reading.piece.name for reading in readings if reading.piece.missing_papers]
-    said = [f"{count} pieces. {MEANING[0]}", MEANING[2]]
+    said = [f"{count} pieces. {MEANING[0]}", MEANING[1], MEANING[3]]
     parts = [f'<div class="short">{paragraphs(said)}</div>']
     cautions = dict.fromkeys(caution for reading in readings for caution in reading.piece.cautions())
     parts += [f'<p class="caution">{escape(caution)}</p>' for caution in cautions]
@@ -244,7 +252,10 @@ def wood_summary(history: Sequence[WoodReading]) -> tuple[str, ...]:
             said.append(f"{what} {words.with_error(factor * known[name].value, factor * known[name].u, unit=unit)}")
     where = "brought to one climate" if reading.at_climate else "as measured"
     largest = known["along"].parts[0].name
-    lines = [f"{reading.piece.name}, {where}: {'; '.join(said)}.", f"Most of the error in E_L comes from: {largest}."]
+    lines = [
+        f"{reading.piece.name}, {where}: {'; '.join(said)}.",
+        f"Most of the error of the stiffness along the grain comes from: {largest}.",
+    ]
     if reading.plate and not reading.plate.certain:
         lines.append("What was heard does not settle all of it: see the notes.")
     if rows := change_rows(history):

@@ -98,7 +98,7 @@ def test_from_four_days_on_the_course_decides(history):
         return days
 
     moving, still = (dict((what, verdict) for what, _, verdict in change_rows(on_days(y))) for y in (0.06, 0.0))
-    along = "stiffness along the grain, E_L"
+    along = "stiffness along the grain (E_L)"
     assert moving[along].startswith("moved: ")
     assert "no change seen" in moving["density"] and "no change seen" in still[along]
     few = dict((what, verdict) for what, _, verdict in change_rows(on_days(0.0, count=3)))

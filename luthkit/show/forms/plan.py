@@ -21,7 +21,13 @@ def plan_form(*, start=None) -> widgets.Widget:
     folder = folder_list("Plan", folders)
     path = path_field("or a folder elsewhere")
     reach = widgets.BoundedFloatText(
-        value=1.0, min=0.2, max=10.0, step=0.1, description="Near enough (steps)", style=WIDE, layout=LAYOUT
+        value=1.0,
+        min=0.2,
+        max=10.0,
+        step=0.1,
+        description="Near enough, in steps",
+        style=WIDE,
+        layout=LAYOUT,
     )
     form = Form("Choose the wood", [folder, path, reach], name="plan")
     known = {}
