@@ -6,14 +6,17 @@ tests/shop/test_level_check.py holds what meddles with it.
 
 import sys
 import time
+from math import isfinite
 from pathlib import Path
 
 import numpy as np
+from scipy.signal import istft, lfilter, stft
 
 from luthkit import simulate
 from luthkit.guitar.sentinel import TAP_OPTIONS, read_bar
 from luthkit.shop.ear import Ear
 from luthkit.shop.live import blocks_of
+from luthkit.signal.faults import in_band
 from luthkit.signal.recording import Recording, open_recording
 from luthkit.signal.taps import find_taps
 
@@ -42,20 +45,85 @@ def ear_figures():
     print(f"ear: {same} of {total} good taps of the files kept live, {rejected:+d} left out; {share:.0f} % of one core")
 
 
+def hand_taps(rng, seed):
+    """Three soft taps and three hard ones; in every other chain the soft ones last longer, as a soft mallet does."""
+    gains_db = (*rng.uniform(-18, -9, 3), *rng.uniform(-2, 1, 3))
+    room = {"snr_db": rng.uniform(28, 55), "t60_s": (None, 0.2, 0.4, 0.8)[seed % 4]}
+    pulses_s = ((1.0e-3, 1.5e-3), (0.5e-3, 0.9e-3)) if seed // 4 % 2 else ()
+    return 10 ** (rng.uniform(-4, 6) / 20) * chain.taps(seed, gains_db=gains_db, pulses_s=pulses_s, **room)
+
+
+def a_compressor(rng, sound):
+    ratio, start = rng.uniform(2.5, 10), 10 ** (rng.uniform(-38, -22) / 20)
+    loud = chain.envelope(sound, rng.uniform(0.05, 0.3), rng.uniform(0.001, 0.02))
+    return sound * np.where(loud > start, (np.maximum(loud, 1e-9) / start) ** (1 / ratio - 1), 1.0)
+
+
+def a_gain_control(rng, sound):
+    wanted, most = (10 ** (rng.uniform(*ends) / 20) for ends in ((-30, -20), (12, 24)))
+    loud = chain.envelope(sound, rng.uniform(0.4, 3), rng.uniform(0.002, 0.05))
+    return sound * np.minimum(most, wanted / np.maximum(loud, 1e-6))
+
+
+def a_gate(rng, sound):
+    shut, start = 10 ** (-rng.uniform(12, 40) / 20), 10 ** (rng.uniform(-44, -34) / 20)
+    gain = np.where(chain.envelope(sound, rng.uniform(0.03, 0.15), 1e-4) > start, 1.0, shut)
+    kept = np.exp(-1 / (rng.uniform(0.01, 0.05) * chain.RATE))
+    return sound * lfilter([1 - kept], [1, -kept], gain)
+
+
+def a_spectral_suppressor(rng, sound):
+    floor, over = 10 ** -rng.uniform(0.5, 1.5), rng.uniform(1.5, 3)
+    options = {"fs": chain.RATE, "nperseg": 512, "noverlap": 384}
+    spectra = stft(sound, **options)[2]
+    power = np.abs(spectra) ** 2
+    noise = 1.5 * np.quantile(power, 0.3, axis=1, keepdims=True)
+    gain = np.sqrt(np.maximum(1 - over * noise / np.maximum(power, 1e-20), floor**2))
+    return istft(spectra * lfilter([0.4], [1, -0.6], gain, axis=1), **options)[1][: len(sound)]
+
+
+def a_limiter(rng, sound):
+    most = 10 ** (rng.uniform(-26, -18) / 20)
+    return sound * np.minimum(1, most / np.maximum(chain.envelope(sound, rng.uniform(0.03, 0.2)), 1e-9))
+
+
+def bent_db(before, after):
+    """How much the level of a tap changes against what it was, over its first 0.35 s: the median over the taps."""
+    window = np.ones(480) / 480
+    one, two = (
+        np.sqrt(np.convolve(in_band(s[:, None], chain.RATE)[:, 0] ** 2, window, "same")) for s in (before, after)
+    )
+    gain_db = 20 * np.log10(np.maximum(two, 1e-12) / np.maximum(one, 1e-12))
+    room, bent = np.median(one[: chain.RATE // 3]), []
+    for k in range(6):
+        start = round((0.5 + 2 * k) * chain.RATE)
+        peak = start + int(np.argmax(one[start : start + round(1.4 * chain.RATE)]))
+        late = [peak + d for d in range(320, round(0.35 * chain.RATE), 160) if one[peak + d] > 4 * room]
+        bent.append(max((abs(gain_db[at] - gain_db[peak + 320]) for at in late), default=0.0))
+    return np.median(bent)
+
+
 def level_figures(n):
-    """Shares of chains that are suspected."""
-    honest = suspected = 0
-    rng = np.random.default_rng(7)
-    for seed in range(4 * n):
-        t60_s = (None, 0.2, 0.4, 0.8)[seed % 4]
-        found = chain.heard(chain.taps(100 + seed, level_db=5, t60_s=t60_s, snr_db=rng.uniform(25, 55)))
-        suspected += bool(found.suspicions)
-        honest += 1
-    print(f"level check: {suspected} of {honest} honest chains suspected (25 to 55 dB over the room)")
-    for meddle in (chain.gain_control, chain.compressor, chain.suppression):
-        found = [chain.heard(meddle(chain.taps(200 + k, snr_db=rng.uniform(35, 55)))) for k in range(n)]
-        named, bad = sum(bool(one.suspicions) for one in found), sum(not one.is_good for one in found)
-        print(f"level check: {meddle.__name__}: {named} of {n} suspected, {bad} not called good")
+    """Shares of chains that are suspected, or at least not called good."""
+    found = []
+    for seed in range(n):
+        found.append(chain.heard(hand_taps(np.random.default_rng([8, seed]), seed)))
+    told = sum(isfinite(one.uneven_db) for one in found)
+    print(f"level check: {sum(bool(one.suspicions) for one in found)} of {n} honest chains suspected, {told} told")
+    for number, meddle in enumerate((a_compressor, a_gain_control, a_gate, a_spectral_suppressor, a_limiter)):
+        rows = []
+        for seed in range(n):
+            rng = np.random.default_rng([9, number, seed])
+            honest = hand_taps(rng, seed)
+            sound = meddle(rng, honest)
+            bent = bent_db(honest, sound)
+            sound *= 10 ** (rng.uniform(-10, -4) / 20) / np.abs(sound).max()
+            check = chain.heard(sound)
+            unsure = check.n_taps < 4 or not isfinite(check.uneven_db)
+            rows.append((bent > 1, bool(check.suspicions), not check.suspicions and unsure))
+        for words, some in (("all", rows), ("those that bend a tap by 1 dB", [row for row in rows if row[0]])):
+            seen, unsure = sum(row[1] for row in some), sum(row[2] for row in some)
+            print(f"level check: {meddle.__name__}, {words}: {seen} of {len(some)} suspected, {unsure} cannot tell")
 
 
 def bar_figures(n):
@@ -91,5 +159,5 @@ def bar_figures(n):
 if __name__ == "__main__":
     size = int(sys.argv[1]) if len(sys.argv) > 1 else 50
     ear_figures()
-    level_figures(size)
+    level_figures(2 * size)
     bar_figures(2 * size)
