@@ -29,8 +29,8 @@ NAMES = {  # name: (in words, unit, factor from SI)
 }
 MEANING = (
     "Stiffness, in gigapascals (GPa): how much the wood itself resists bending, thick or thin. Density, in kilograms "
-    "for each cubic metre (kg/m³): how heavy it is. Loss: how quickly it swallows sound; the Q of a mode is 100 over the "
-    "loss in percent. The middle of Sitka spruce is 11.9 GPa along, 0.93 across, 448 kg/m³ (Wood Handbook, 12 % "
+    "for each cubic metre (kg/m³): how heavy it is. Loss: how quickly it swallows sound; the Q of a mode is 100 over "
+    "the loss in percent. The middle of Sitka spruce is 11.9 GPa along, 0.93 across, 448 kg/m³ (Wood Handbook, 12 % "
     "moisture).",
     "± is a standard uncertainty: the true value lies within it in about two cases of three, within twice of it in "
     "nineteen of twenty. Thickness counts three times in a stiffness (twice by bending, once by density), once in the "
