@@ -144,29 +144,37 @@ class SimulatedShop:
         value, vector = eigh(total, np.tensordot(mass, plate.mass, 1), subset_by_index=[0, n - 1])
         return value, plate.volume @ vector, plate.points[0] @ vector
 
-    def guitar(self, top, back) -> dict[str, float]:
-        """Air, main top and main back (Hz) and mobility (s/kg) of plates as `plate` gives them."""
-        value = np.concatenate([top[0], [0.0], back[0]])
-        n = len(top[0])
+    @one_thread
+    def guitars(self, tops, backs) -> np.ndarray:
+        """Air, main top and main back (Hz) and mobility (s/kg) of every top with every back, (n_tops, n_backs, 4).
+
+        Plates as `plate` gives them. The air is the lowest mode; main top and main back are where the lowest mode of
+        each plate moves most.
+        """
+        top, back = ([np.array(part) for part in zip(*plates, strict=True)] for plates in (tops, backs))
+        i, j = (each.ravel() for each in np.indices((len(tops), len(backs))))
+        n, none = top[0].shape[1], np.zeros((len(i), 1))
         hole = np.pi * self.hole_radius_m**2
         length = self.hole_length * (self.top.thickness_m + 1.6 * self.hole_radius_m)
-        areas = np.concatenate([top[1], [hole / np.sqrt(AIR_DENSITY_KG_M3 * hole * length)], back[1]])
+        air = none + hole / np.sqrt(AIR_DENSITY_KG_M3 * hole * length)
+        value = np.hstack([top[0][i], none, back[0][j]])
+        areas = np.hstack([top[1][i], air, back[1][j]])
         spring = AIR_DENSITY_KG_M3 * SPEED_OF_SOUND_M_S**2 / (self.volume_m3 * self.volume)
-        square, vector = np.linalg.eigh(np.diag(value) + spring * np.outer(areas, areas))
-        omega = np.sqrt(square)
-        bridge = (top[2] @ vector[:n]) ** 2
-        # the air is the lowest; main top and main back are where the lowest mode of each plate moves most
-        main_top = 1 + int(np.argmax(np.abs(vector[0, 1:])))
-        of_back = np.abs(vector[n + 1])
-        of_back[[0, main_top]] = 0
-        main_back = int(np.argmax(of_back))
-        found = omega / (2 * np.pi)
-        return {
-            "air": float(found[0]),
-            "main top": float(found[main_top]),
-            "main back": float(found[main_back]),
-            "mobility": float(bridge[main_top] / omega[main_top]),
-        }
+        stiffness = spring * areas[:, :, None] * areas[:, None, :] + value[:, :, None] * np.eye(value.shape[1])
+        square, vector = np.linalg.eigh(stiffness)
+        rows, omega = np.arange(len(i)), np.sqrt(square)
+        main_top = 1 + np.argmax(np.abs(vector[:, 0, 1:]), axis=1)
+        of_back = np.abs(vector[:, n + 1])
+        of_back[:, 0] = of_back[rows, main_top] = 0
+        main_back = np.argmax(of_back, axis=1)
+        bridge = np.einsum("np,npm->nm", top[2][i], vector[:, :n])[rows, main_top] ** 2
+        found = [omega[rows, mode] / (2 * np.pi) for mode in (0, main_top, main_back)]
+        return np.stack([*found, bridge / omega[rows, main_top]], axis=1).reshape(len(tops), len(backs), 4)
+
+    def guitar(self, top, back) -> dict[str, float]:
+        """One guitar of two plates as `plate` gives them."""
+        names = ("air", "main top", "main back", "mobility")
+        return dict(zip(names, self.guitars([top], [back])[0, 0].tolist(), strict=True))
 
     def build(self, rng: np.random.Generator, top: PlateWood, back: PlateWood) -> dict[str, float]:
         """One guitar, hands and all: finished, closed box in the white, braced plates, by the planner's names."""
