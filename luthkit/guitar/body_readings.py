@@ -1,32 +1,25 @@
 """From named modes to readings of air, main top and main back, and on to the other conditions of the same guitar.
 
-In the guitar as it is, modes go by their names. With the hole plugged, the back held or a mass on the bridge nobody has
-named them yet: the model fitted so far says where each should be, with an error, and a mode is taken when
-it is clearly the one that fits best in place and in strength. Where two would do, none is taken.
+In the guitar as it is, modes go by their names. With the hole plugged, the back held or a mass on the bridge `answers`
+says which mode is which. Where two would do, none is taken.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from itertools import permutations
 from math import isfinite
-
-import numpy as np
 
 from ..errors import LuthkitError
 from ..signal.modes import Mode, ModeSet
-from .body_fit import AIR, NAMES, TOP, BodyFit, BodyReading, body_model, fit_body, low_modes
+from .answers import Answer, answers
+from .body_fit import AIR, NAMES, TOP, BodyFit, BodyReading, fit_body
 from .evidence import Reading
 from .naming import CANNOT_TELL, Naming
-from .propagation import propagate
+from .priors import CONDITIONS
 
 NEAR = 0.03  # relative: a frequency given by hand means the mode this close to it
 LIKELY = 0.5  # a mode whose likeliest name is at least this probable is taken, with a word of doubt
-FARTHEST = 3.0  # standard errors between a mode and where the model expects it
-CLEARLY = 4.0  # by how much (a chi-square) the best mode must beat the next
-LEVEL_SPREAD_DB = 8.0  # how much the strength of a mode changes with the condition
-RATTLE = 0.01  # relative: what a real guitar does beyond the model in another condition
 
 
 def reading_by_hand(modeset: ModeSet, frequency_hz: Mapping[str, float]) -> BodyReading:
@@ -79,72 +72,42 @@ def fit_conditions(
     known: Mapping[str, tuple[float, float]] | None = None,
     temperature_c: float = 20.0,
 ) -> BodyFit:
-    """Fit the guitar as it is, then take in one condition after the other, each found by the model so far.
+    """Fit the guitar as it is and in all its conditions, in which `answers` says which mode is which.
 
     `first` is the reading of `modeset`, `conditions` are the other readings of the same guitar; a knock in the room is
     passed over. What could not be told of a condition stands in the notes of the fit.
     """
-    levels = {}
-    for name, frequency in first.frequency_hz.items():
-        levels[name] = min(modeset.modes, key=lambda m: abs(m.frequency_hz - frequency)).level_db
+    places = {
+        name: min(range(len(modeset.modes)), key=lambda k: abs(modeset.modes[k].frequency_hz - frequency))
+        for name, frequency in first.frequency_hz.items()
+    }
     readings, doubts = [first], []
+    if min(places, key=places.get) == AIR:  # else the fit itself will say what is wrong
+        order = {condition: k for k, condition in enumerate(CONDITIONS)}
+        found = answers(modeset, conditions, places)
+        for each in sorted(found, key=lambda each: (order[each.reading.condition], each.reading.added_mass_g)):
+            condition = BodyReading(
+                {},
+                soundhole_plugged=each.reading.condition == "soundhole plugged",
+                back_blocked=each.reading.condition == "back blocked",
+                added_mass_kg=each.reading.added_mass_g / 1000,
+            )
+            doubts += _doubts(each, condition.condition.capitalize())
+            if each.modes:
+                readings.append(_reading(each.modes, like=condition))
     fit = fit_body(readings, known=known, temperature_c=temperature_c)
-    order = {"soundhole plugged": 0, "back blocked": 1, "mass at bridge": 2}
-    todo = [each for each in conditions if each.condition in order]
-    for each in sorted(todo, key=lambda each: (order[each.condition], each.added_mass_g)):
-        empty = BodyReading(
-            {},
-            soundhole_plugged=each.condition == "soundhole plugged",
-            back_blocked=each.condition == "back blocked",
-            added_mass_kg=each.added_mass_g / 1000,
-        )
-        chosen, doubt = _follow(fit, empty, each.modeset, levels)
-        doubts += [doubt] if doubt else []
-        if chosen:
-            readings.append(_reading(chosen, like=empty))
-            fit = fit_body(readings, known=known, temperature_c=temperature_c)
     return replace(fit, notes=(*doubts, *fit.notes))
 
 
-def _follow(fit: BodyFit, condition: BodyReading, modeset: ModeSet, levels) -> tuple[dict[str, Mode], str]:
-    """Which modes of a condition are air, main top and main back by the model; and what could not be told."""
-    names, expected, u = expected_modes(fit, condition)
-    found = [mode for mode in modeset.modes if mode.kind == "body" and mode.frequency_hz < 1.5 * expected[-1]]
-    where = condition.condition.capitalize()
-    if len(found) < len(names):
-        return {}, f"{where} only {len(found)} of {len(names)} low modes were read: nothing is taken from it."
-    strongest = max(mode.level_db for mode in found)
-    usual = max(levels.values())
-    cost = np.empty((len(names), len(found)))
-    for i, name in enumerate(names):
-        for k, mode in enumerate(found):
-            error = np.hypot(np.hypot(u[i], RATTLE), mode.frequency_u_hz / mode.frequency_hz)
-            far = np.log(mode.frequency_hz / expected[i]) / error
-            quiet = (mode.level_db - strongest) - (levels.get(name, usual) - usual)
-            cost[i, k] = far**2 + (quiet / LEVEL_SPREAD_DB) ** 2 if abs(far) < FARTHEST else np.inf
-    ways = [picks for picks in permutations(range(len(found)), len(names)) if list(picks) == sorted(picks)]
-    totals = np.array([sum(cost[i, k] for i, k in enumerate(picks)) for picks in ways])
-    ranked = np.argsort(totals)
-    if not isfinite(totals[ranked[0]]):
-        return {}, f"{where} no modes lie where they should: look at the names and the plug."
-    rivals = [picks for picks, total in zip(ways, totals, strict=True) if total - totals[ranked[0]] < CLEARLY]
-    open_ = [name for i, name in enumerate(names) if len({picks[i] for picks in rivals}) > 1]
-    chosen = {name: found[ways[ranked[0]][i]] for i, name in enumerate(names) if name not in open_}
-    doubt = f"{where} it cannot be told which mode is {' and '.join(open_)}." if open_ else ""
-    return chosen, doubt
-
-
-def expected_modes(fit: BodyFit, condition: BodyReading) -> tuple[list[str], np.ndarray, np.ndarray]:
-    """Names, frequencies in Hz and relative standard uncertainties (n,) that a fit expects in another condition."""
-    still = {"soundhole_plugged": condition.soundhole_plugged, "back_blocked": condition.back_blocked}
-
-    def told(logs):
-        model = body_model(logs, temperature_c=fit.model.temperature_c)
-        model = replace(model, top_mass_kg=model.top_mass_kg + condition.added_mass_kg)
-        return np.log(low_modes(model, fit.order, **still)[1].frequency_hz)
-
-    logs, covariance = propagate(told, fit.log_values, fit.covariance)
-    return low_modes(fit.model, fit.order, **still)[0], np.exp(logs), np.sqrt(np.diag(covariance))
+def _doubts(answer: Answer, where: str):
+    """What could not be told of a condition, in sentences."""
+    if not answer.modes and not answer.unsure:
+        yield f"{where} no modes lie where they should: look at the names and the plug."
+        return
+    if answer.unsure:
+        yield f"{where} it cannot be told which mode is {' and '.join(answer.unsure)}."
+    if answer.missing:
+        yield f"{where} no mode answers to {' and '.join(answer.missing)}."
 
 
 def _reading(chosen: Mapping[str, Mode], *, like: BodyReading | None = None) -> BodyReading:

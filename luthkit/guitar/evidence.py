@@ -14,6 +14,7 @@ import numpy as np
 from .._frozen import frozen_array
 from ..signal.modes import ModeSet
 from . import priors
+from .merging import merged
 from .priors import CONDITIONS
 
 ROOM_KNOCK = "room knock"
@@ -25,11 +26,15 @@ OUTLIER = 0.08  # share of readings of a phase that say nothing
 
 @dataclass(frozen=True, eq=False)
 class Reading:
-    """The modes of the same guitar read in another condition, or of the room without it ("room knock")."""
+    """The modes of the same guitar read in another condition, or of the room without it ("room knock"). Two modes that
+    cannot be told apart are one there (`merging.merged`)."""
 
     condition: str
     modeset: ModeSet
     added_mass_g: float = 0.0
+
+    def __post_init__(self):
+        object.__setattr__(self, "modeset", merged(self.modeset))
 
 
 @dataclass(frozen=True, eq=False)

@@ -144,6 +144,8 @@ def _posterior(modeset: ModeSet, first: Evidence, seen: Sequence[Evidence], toge
 
     def weight(triple):
         air, top, back = triple
+        if back < 0:
+            return together((air, top))[0] + apart[air, 0] + apart[top, 1] + np.log(1 - found[2])
         lower, upper = sorted((top, back))
         # which plate mode is which is told by the pistons: their usual frequencies are not counted again for that
         either = np.logaddexp(usual[top, 1] + usual[back, 2], usual[back, 1] + usual[top, 2]) - np.log(2)

@@ -16,11 +16,12 @@ which of the upper two has more of the plates' energy in the top: that one is th
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import combinations
 from math import hypot, log, pi
 
 import numpy as np
 
-from ..signal.modes import ModeSet
+from ..signal.modes import Mode, ModeSet
 from . import priors
 from .air_top_back import air_density_kg_m3, speed_of_sound_m_s
 from .body_fit import TYPICAL
@@ -35,68 +36,92 @@ MISSED = 0.12  # chance that a mode of another condition was not read
 
 
 class Pistons:
-    """All guitars whose air, main top and main back, in some order of the last two, have three frequencies."""
+    """All guitars whose air, main top and main back, in some order of the last two, have three frequencies; or, before
+    a back that is still, whose air and main top have two. With `masses` each comes with several masses of its top."""
 
-    def __init__(self, frequency_hz):
+    def __init__(self, frequency_hz, *, masses: bool = False):
         low = (2 * pi * np.asarray(frequency_hz, float)) ** 2
         step = (np.arange(SIDE) + 0.5) / SIDE
-        between = np.meshgrid(low[0] * (low[1] / low[0]) ** step, low[1] * (low[2] / low[1]) ** step)
-        one, other = (each.ravel() for each in between)
-        top, back = np.concatenate([one, other]), np.concatenate([other, one])
-        self._alone = np.stack([top, np.zeros_like(top), back])
-        gaps = low[:, None] - self._alone[:, None]  # (part, mode, point)
-        apart = np.stack([top * (top - back), top * back, back * (back - top)])
+        one = low[0] * (low[1] / low[0]) ** step
+        if len(low) == 3:
+            one, other = (each.ravel() for each in np.meshgrid(one, low[1] * (low[2] / low[1]) ** step))
+            alone = [np.concatenate([one, other]), np.zeros(2 * len(one)), np.concatenate([other, one])]
+        else:
+            alone = [one, np.zeros(SIDE)]
+        middle, spread = TYPICAL["top_mass_kg"]
+        z = np.linspace(-2, 2, 9) if masses else np.zeros(1)
+        self._alone = alone = np.repeat(alone, len(z), axis=1)  # (part, point); parts are top, air, back
+        self._top_mass_kg = np.tile(middle * np.exp(spread * z), alone.shape[1] // len(z))
+        gaps = low[:, None] - alone[:, None]  # (part, mode, point)
+        apart = np.stack([np.prod(alone[j] - np.delete(alone, j, axis=0), axis=0) for j in range(len(low))])
         self._pull = np.abs(gaps.prod(axis=1) / apart)  # v^2
-        self._low = low
-        size = (self._pull[:, None] / gaps**2).sum(axis=0)
-        self._push = np.sqrt(self._pull)[:, None] / gaps / size  # (part, mode, point): part's share of v'u = 1
-        energy = self._pull[[0, 2], None] / gaps[[0, 2]] ** 2
-        share = energy[0] / energy.sum(axis=0)
-        self.top_is_lower = share[1] > share[2]
-        squares = (self._pull[1], top, self._pull[0], back, self._pull[2])
-        usual = sum(((np.log(x) - m) / spread) ** 2 for x, (m, spread) in zip(squares, _USUAL, strict=True))
+        moved = self._pull[:, None] / gaps**2  # u^2, part's share of the energy
+        self._push = np.sqrt(self._pull)[:, None] / gaps / moved.sum(axis=0)
+        top_share = moved[0] / (moved[0] + moved[-1])
+        self.top_is_lower = top_share[1] > top_share[-1] if len(low) == 3 else np.full(alone.shape[1], True)
+        squares = (self._pull[1], alone[0], self._pull[0], alone[-1], self._pull[-1])[: 2 * len(low) - 1]
+        usual = sum(((np.log(x) - m) / spread) ** 2 for x, (m, spread) in zip(squares, _USUAL, strict=False))
         # d ln v_j^2 / d l_n = 1 / (l_n - D_j) is Cauchy's matrix; its determinant carries the density over to l_n
-        cauchy = np.log(np.abs(apart).prod(axis=0)) / 2 - np.log(np.abs(gaps)).sum(axis=(0, 1))
-        self.log_weight = cauchy - usual / 2
+        cauchy = np.log(np.abs(apart)).sum(axis=0) / 2 - np.log(np.abs(gaps)).sum(axis=(0, 1))
+        weight = cauchy - usual / 2 - np.tile(z**2, len(self._top_mass_kg) // len(z)) / 2
+        self.log_weight = weight - np.logaddexp.reduce(weight)
 
     def heights(self, damping_ratio, part: int) -> np.ndarray:
-        """Heights (3, n) of the modes' peaks, with sign, for a tap on the top (0) or the back (2)."""
+        """Heights (n_modes, n) of the modes' peaks, with sign, for a tap on the top (0) or the back (2)."""
         return self._push[part] / np.asarray(damping_ratio)[:, None]
 
-    def frequencies_hz(self, condition: str, *, added_share=0.0) -> np.ndarray:
-        """Modes (n_modes, n) in a condition; with mass on the bridge, which is `added_share` of the top's."""
-        parts = {"soundhole plugged": [0, 2], "back blocked": [0, 1], "mass at bridge": [0, 1, 2]}[condition]
-        lighter = np.array([1 / (1 + added_share), 1.0, 1.0])[parts, None]
+    def frequencies_hz(self, reading: Reading) -> np.ndarray:
+        """Where the modes lie (n_modes, n) in the condition of a reading."""
+        gone = {"soundhole plugged": 1, "back blocked": 2}.get(reading.condition)
+        parts = [part for part in range(len(self._alone)) if part != gone]
+        lighter = np.ones((len(parts), 1)) * np.ones_like(self._top_mass_kg)
+        lighter[0] = 1 / (1 + reading.added_mass_g / 1000 / self._top_mass_kg)
         return _roots(self._alone[parts] * lighter, self._pull[parts] * lighter)
 
 
-def told_together(modeset: ModeSet, readings: Sequence[Reading], triple: Sequence[int]) -> tuple[float, float]:
-    """How much likelier the levels, signs and shifts of three modes are for air, main top and main back than for
-    modes without a name: natural logarithms, for the lower plate mode as main top and for the upper.
-
-    `triple` holds the three places in `modeset.modes`, lowest first.
-    """
-    triple = list(triple)
-    frequency, ratio = np.array([[modeset.modes[k].frequency_hz, modeset.modes[k].damping_ratio] for k in triple]).T
-    guitars = Pistons(frequency)
-    likely = guitars.log_weight - np.logaddexp.reduce(guitars.log_weight)
+def weighed(
+    modeset: ModeSet, readings: Sequence[Reading], places: Sequence[int], *, masses: bool = False
+) -> tuple[Pistons, np.ndarray]:
+    """The guitars whose modes are those at `places` of `modeset.modes` (air lowest), and for each the logarithm (n,) of
+    how much likelier it makes their levels, signs and shifts than they are for modes without a name."""
+    places = list(places)
+    frequency, ratio = np.array([[modeset.modes[k].frequency_hz, modeset.modes[k].damping_ratio] for k in places]).T
+    readings = [reading for reading in readings if reading.condition in priors.CONDITIONS]
+    guitars = Pistons(frequency, masses=masses or any(reading.added_mass_g for reading in readings))
+    likely = guitars.log_weight
     told = 20 * np.log10(np.abs(guitars.heights(ratio, 0)))
     level, _, table = level_at_bridge(modeset)
     if level is not None:
-        likely = likely + _near(level[triple], told - told.max(axis=0) - 1, LEVEL_U_DB, table[-1])
+        likely = likely + _near(level[places], told - told.max(axis=0) - 1, LEVEL_U_DB, table[-1])
     step = step_from_bridge(modeset, "back")
-    if step is not None:
+    if step is not None and len(places) == 3:
         back = 20 * np.log10(np.abs(guitars.heights(ratio, 2)))
-        likely = likely + _near(step[triple], back - told, PLACE_U_DB, priors.BACK_TO_CENTRE_DB[-1])
-    for part, places in ((0, ("bridge centre", "bass wing", "treble wing")), (2, ("back",))):
-        seen = next((h for h in (heights(modeset, place) for place in places) if h is not None), None)
+        likely = likely + _near(step[places], back - told, PLACE_U_DB, priors.BACK_TO_CENTRE_DB[-1])
+    for part, struck in ((0, ("bridge centre", "bass wing", "treble wing")), (2, ("back",)))[: len(places) - 1]:
+        seen = next((h for h in (heights(modeset, place) for place in struck) if h is not None), None)
         if seen is not None:
-            likely = likely + _signs(seen[triple], guitars.heights(ratio, part))
+            likely = likely + _signs(seen[places], guitars.heights(ratio, part))
     for reading in readings:
-        if reading.condition in priors.CONDITIONS:
-            likely = likely + _moved(modeset, reading, triple, guitars)
+        likely = likely - np.log(moved(modeset, reading)[places, -1]).sum()
+        for told_hz in guitars.frequencies_hz(reading):
+            each = found_there(told_hz, [mode for mode in reading.modeset.modes if mode.kind != "room"])
+            likely = likely + np.log(MISSED + each.sum(axis=0))
+    return guitars, likely
+
+
+def told_together(modeset: ModeSet, readings: Sequence[Reading], places: Sequence[int]) -> tuple[float, float]:
+    """`weighed`, summed over the guitars whose lower plate mode is the main top, and over those whose upper is."""
+    guitars, likely = weighed(modeset, readings, places)
     either = [guitars.top_is_lower, ~guitars.top_is_lower]
     return tuple(float(np.logaddexp.reduce(likely, where=each, initial=-np.inf)) for each in either)
+
+
+def found_there(told_hz, modes: Sequence[Mode]) -> np.ndarray:
+    """How likely (n_modes, n) each of `modes` is the one expected at `told_hz` (n,), against a mode without a name."""
+    there = np.array([mode.frequency_hz for mode in modes])[:, None]
+    shift_u = np.hypot(SHIFT_U, [100 * np.nan_to_num(mode.frequency_u_hz) / mode.frequency_hz for mode in modes])
+    near = priors.density(100 * np.log(there / told_hz), 0.0, shift_u[:, None])
+    return (1 - MISSED) * near / crowding(told_hz)
 
 
 def _usual() -> list[tuple[float, float]]:
@@ -132,35 +157,22 @@ def _signs(seen, told) -> np.ndarray:
     return np.log(np.delete(likely, first, axis=0)).sum(axis=0)
 
 
-def _moved(modeset: ModeSet, reading: Reading, triple, guitars: Pistons) -> np.ndarray:
-    """The same for where the modes went in another condition (as `evidence.by_condition`)."""
-    plain = np.log(moved(modeset, reading)[triple, -1]).sum()
-    there = np.array([mode.frequency_hz for mode in reading.modeset.modes if mode.kind != "room"])
-    kilograms, spread = TYPICAL["top_mass_kg"]
-    ways = []
-    for z in np.linspace(-2, 2, 9) if reading.added_mass_g else (0.0,):
-        share = reading.added_mass_g / 1000 / (kilograms * np.exp(spread * z))
-        likely = -0.5 * z * z
-        for told in guitars.frequencies_hz(reading.condition, added_share=share):
-            p = priors.density(100 * np.log(there[:, None] / told[None]), 0.0, SHIFT_U).sum(axis=0)
-            likely = likely + np.log(MISSED + (1 - MISSED) * p / crowding(told))
-        ways.append(likely)
-    return np.logaddexp.reduce(ways, axis=0) - np.log(len(ways)) - plain
-
-
 def _roots(alone, pull) -> np.ndarray:
-    """Frequencies (m, n) in Hz of diag(alone) + v v', v^2 = pull, each (m, n), for two or three parts."""
+    """Frequencies (m, n) in Hz of diag(alone) + v v', v^2 = pull, each (m, n), for up to three parts."""
     trace = (alone + pull).sum(axis=0)
-    if len(alone) == 2:
-        half = np.sqrt(np.maximum(trace**2 / 4 - _product(alone, pull), 0))
-        return np.sqrt(np.stack([trace / 2 - half, trace / 2 + half])) / (2 * pi)
-    pairs = sum(_product(alone[[i, j]], pull[[i, j]]) for i, j in ((0, 1), (0, 2), (1, 2)))
-    middle = trace / 3  # of a cubic, whose three real roots are cosines (Viete)
-    p = np.maximum(middle**2 - pairs / 3, 1e-300)
-    q = middle**3 - middle * pairs / 2 + _product(alone, pull) / 2
-    angle = np.arccos(np.clip(q / p**1.5, -1, 1)) / 3
-    roots = [middle + 2 * np.sqrt(p) * np.cos(angle - turn) for turn in (2 * pi / 3, 4 * pi / 3, 0.0)]
-    return np.sqrt(np.maximum(roots, 0)) / (2 * pi)
+    pairs = sum(_product(alone[[i, j]], pull[[i, j]]) for i, j in combinations(range(len(alone)), 2))
+    if len(alone) == 3:  # a cubic, whose three real roots are cosines (Viete)
+        middle = trace / 3
+        p = np.maximum(middle**2 - pairs / 3, 1e-300)
+        q = middle**3 - middle * pairs / 2 + _product(alone, pull) / 2
+        angle = np.arccos(np.clip(q / p**1.5, -1, 1)) / 3
+        squares = [middle + 2 * np.sqrt(p) * np.cos(angle - turn) for turn in (4 * pi / 3, 2 * pi / 3, 0.0)]
+    elif len(alone) == 2:
+        half = np.sqrt(np.maximum(trace**2 / 4 - pairs, 0))
+        squares = [trace / 2 - half, trace / 2 + half]
+    else:
+        squares = [trace]
+    return np.sqrt(np.maximum(squares, 0)) / (2 * pi)
 
 
 def _product(alone, pull) -> np.ndarray:

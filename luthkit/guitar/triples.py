@@ -18,7 +18,8 @@ def give_out(log_odds, log_absent, together: Callable) -> tuple:
     and from `log_odds` alone.
 
     `log_odds` (n_modes, 7) and `log_absent` (7,) as in `assign`, in the order of `priors.NAMES`. `together` takes
-    the places of air, main top and main back, the air lowest, and gives their weight in place of the sum of their odds.
+    the places of air, main top and main back (-1 where no mode is), the air lowest, and gives their weight in place of
+    the sum of their odds.
     """
     odds = np.asarray(log_odds, float)
     n_modes, order = len(odds), [(NAMES.index(a), NAMES.index(b), -np.log(times)) for a, b, times in ORDER]
@@ -42,8 +43,8 @@ def give_out(log_odds, log_absent, together: Callable) -> tuple:
     posterior[taken, 3:] = 0.0
 
     joint = alone.copy()
-    air_is_lowest = there.all(axis=1) & (where[:, 0] < where[:, 1:].min(axis=1))
-    for t in np.flatnonzero(air_is_lowest & (alone > alone.max() - WORTH)):
+    lowest = np.where(there, where, n_modes).argmin(axis=1) == 0  # the air
+    for t in np.flatnonzero(there[:, 0] & there[:, 1] & lowest & (alone > alone.max() - WORTH)):
         joint[t] = together(tuple(where[t].tolist()))
     found = []
     for weight in (joint + total, alone + total):
