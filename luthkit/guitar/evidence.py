@@ -36,6 +36,11 @@ class Reading:
     def __post_init__(self):
         object.__setattr__(self, "modeset", merged(self.modeset))
 
+    @property
+    def kind(self) -> str:
+        """'soundhole plugged', 'mass at bridge, 10 g'."""
+        return f"{self.condition}, {self.added_mass_g:g} g" if self.added_mass_g else self.condition
+
 
 @dataclass(frozen=True, eq=False)
 class Evidence:
@@ -140,15 +145,25 @@ def step_from_bridge(modeset: ModeSet, place: str):
 
 def by_condition(modeset: ModeSet, reading: Reading) -> Evidence:
     """Where each mode went when the hole was plugged, the back blocked or a mass put on the bridge."""
-    mass = f"{reading.added_mass_g:g} g" if reading.added_mass_g else ""
+    words = []
+    for row in _shifts(modeset, reading):
+        near = row[(row > -9) & (row < 5)]
+        words.append(shift_words(near[np.argmin(np.abs(near))] if len(near) else None, reading))
+    return _evidence(reading.kind, moved(modeset, reading), tuple(words), shared=True)
+
+
+def shift_words(percent: float | None, reading: Reading) -> str:
+    """'falls 3.1 % when the hole is plugged'; None for a mode that is gone."""
     done = {
         "soundhole plugged": "when the hole is plugged",
         "back blocked": "when the back is blocked",
-        "mass at bridge": f"under {mass} at the bridge",
+        "mass at bridge": f"under {reading.added_mass_g:g} g at the bridge",
     }[reading.condition]
-    words = tuple(_shift_words(row, done) for row in _shifts(modeset, reading))
-    kind = ", ".join([reading.condition, *([mass] if mass else [])])
-    return _evidence(kind, moved(modeset, reading), words, shared=True)
+    if percent is None:
+        return f"vanishes {done}"
+    if abs(percent) < 0.35:
+        return f"stays {done}"
+    return f"{'falls' if percent < 0 else 'rises'} {abs(percent):.1f} % {done}"
 
 
 def moved(modeset: ModeSet, reading: Reading) -> np.ndarray:
@@ -258,13 +273,3 @@ def _wing_words(angle: float) -> str:
     if abs(angle) < pi / 3:
         return "in phase across the bridge"
     return "opposite in phase across the bridge" if abs(angle) > 2 * pi / 3 else "neither in phase nor opposite"
-
-
-def _shift_words(shift, done: str) -> str:
-    near = shift[(shift > -9) & (shift < 5)]
-    if not len(near):
-        return f"vanishes {done}"
-    nearest = near[np.argmin(np.abs(near))]
-    if abs(nearest) < 0.35:
-        return f"stays {done}"
-    return f"{'falls' if nearest < 0 else 'rises'} {abs(nearest):.1f} % {done}"

@@ -13,7 +13,8 @@ from .._frozen import frozen_dict
 from ..errors import LuthkitError
 from ..signal.modes import Mode, ModeSet
 from . import priors
-from .evidence import ROOM_KNOCK, Evidence, Reading, all_evidence, by_frequency
+from .answers import answers
+from .evidence import ROOM_KNOCK, Evidence, Reading, all_evidence, by_frequency, shift_words
 from .next_test import Test, next_tests
 from .pistons import told_together
 from .priors import ALL_NAMES, BODY_KINDS, CONDITIONS, NAMES, UNNAMED
@@ -91,7 +92,11 @@ def name_modes(
     together = lru_cache(maxsize=None)(lambda triple: told_together(modeset, readings, triple))
     both = [_posterior(modeset, first, seen, together) for first in by_kind]
     (posterior, weight), (alone, _) = (_over_kinds(found) for found in zip(*both, strict=True))
-    seen = (by_kind[int(np.argmax(weight))], *seen, _by_three(posterior, alone))
+    seen = (
+        by_kind[int(np.argmax(weight))],
+        *_as_answered(seen, modeset, readings, posterior),
+        _by_three(posterior, alone),
+    )
     modes = tuple(_named(k, modeset.modes[k], posterior[k], seen) for k in range(len(posterior)))
     return Naming(
         modeset=modeset,
@@ -161,6 +166,21 @@ def _over_kinds(found) -> tuple[np.ndarray, np.ndarray]:
     weight = np.exp(np.array(totals) - np.max(totals))
     weight = weight / weight.sum()
     return np.tensordot(weight, np.array(posteriors), 1), weight
+
+
+def _as_answered(seen, modeset: ModeSet, readings, posterior) -> list[Evidence]:
+    """The evidence with the words for air, top and back as `answers` decides."""
+    places = {ALL_NAMES[n]: k for k, n in enumerate(posterior.argmax(axis=1)) if n < 3}
+    told = {e.kind: list(e.words) for e in seen}
+    if {"air", "main top"} <= set(places) and min(places, key=places.get) == "air":
+        for answer in answers(modeset, readings, places):
+            words = told[answer.reading.kind]
+            for name, mode in answer.modes.items():
+                shift = 100 * np.log(mode.frequency_hz / modeset.modes[places[name]].frequency_hz)
+                words[places[name]] = shift_words(shift, answer.reading)
+            for name in (*answer.unsure, *answer.missing):
+                words[places[name]] = ""
+    return [replace(e, words=tuple(told[e.kind])) for e in seen]
 
 
 def _by_three(posterior, alone) -> Evidence:
