@@ -22,7 +22,7 @@ def add(commands) -> None:
         action="append",
         default=[],
         metavar="REFERENCE",
-        help="a reference to compare with, a folder or a guitar of the logbook; may be repeated",
+        help="a reference to compare with, a folder, a guitar of the logbook or a profile (.toml); may be repeated",
     )
     tone.set_defaults(run=run)
     add_output(tone)
@@ -36,16 +36,20 @@ def run(options) -> int:
         raise BadUse("tone reads one instrument: name one folder, or several files; name references with --reference")
     check_paths([*options.paths, *options.reference], options.report)
     from ..guitar.tone_comparison import compare_tone
+    from ..shop.profile_file import is_profile, read_tones
     from ..shop.tone_reading import read_tone
     from ..show import data
     from ..show import tone as shown
 
+    if is_profile(options.paths[0]):
+        raise BadUse(f"{options.paths[0]} is a profile; name it with --reference, and the folder of the build first")
     reading = read_tone(options.paths)
     if not reading.strums and not reading.plucks:
         first = reading.rejected[0] if reading.rejected else None
         why = f": {first.source}: {first.reason}" if first else ""
         raise LuthkitError(f"no usable strum or pluck in {reading.name}{why}")
-    comparisons = tuple(compare_tone(reading, read_tone(folder)) for folder in options.reference)
+    references = [tone for path in options.reference for tone in read_tones(path)]
+    comparisons = tuple(compare_tone(reading, tone) for tone in references)
     report = None
     if options.report is not None:
         page = shown.comparison_page(comparisons) if comparisons else shown.tone_page(reading)

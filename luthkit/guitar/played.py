@@ -33,9 +33,20 @@ class PluckReading:
         return self.string in OPEN_STRINGS
 
 
+@dataclass(frozen=True)
+class ToneMean:
+    """One measure of a guitar, averaged over its strums."""
+
+    measure: str
+    value_unit: str
+    value: float
+    u: float  # of the mean, from the scatter of the strums; NaN for a single one
+    n_strokes: int  # in which it could be read
+
+
 @dataclass(frozen=True, eq=False)
 class ToneReading:
-    """All strums and plucks of one guitar on one occasion."""
+    """All strums and plucks of one guitar on one occasion; or what a profile keeps of them."""
 
     name: str
     strums: tuple[StrokeTone, ...]
@@ -45,6 +56,7 @@ class ToneReading:
     parameters: Mapping[str, object]  # "conditions": what session.toml says
     version: str
     notes: tuple[str, ...] = ()
+    means: tuple[ToneMean, ...] = ()  # over the strums, where these are not at hand but in a profile
 
     @property
     def by_string(self) -> Mapping[str, tuple[PluckReading, ...]]:

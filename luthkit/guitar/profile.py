@@ -15,19 +15,10 @@ from .. import __version__
 from .._frozen import frozen_array, frozen_dict
 from ..errors import LuthkitError
 from ..signal.modes import Mode, ModeSet
+from .played import ToneReading
+from .tone_comparison import strum_means
 
 LEAST_SHARE = 0.5  # of its sessions that must show a mode, for it to be the guitar's
-
-
-@dataclass(frozen=True)
-class ToneMeasure:
-    """One figure of how a guitar sounds when played: mean over its strokes, with the error of that mean."""
-
-    measure: str
-    value: float
-    u: float  # NaN with a single stroke
-    unit: str
-    n_strokes: int
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,7 +27,7 @@ class Profile:
 
     name: str
     guitars: tuple[ModeSet, ...]  # one for each guitar, its sessions made one
-    tone: Mapping[str, tuple[ToneMeasure, ...]] = field(default_factory=dict)  # guitar -> its strums in figures
+    tone: Mapping[str, ToneReading] = field(default_factory=dict)  # guitar -> its strums in figures (`kept_tone`)
     notes: tuple[str, ...] = ()
     version: str = __version__
 
@@ -51,9 +42,7 @@ class Profile:
         return tuple(band for band, _ in bands_of(self.guitars, tuple(guitar.name for guitar in self.guitars)))
 
 
-def make_profile(
-    name: str, sessions: Sequence[ModeSet], *, tone: Mapping[str, Sequence[ToneMeasure]] | None = None
-) -> Profile:
+def make_profile(name: str, sessions: Sequence[ModeSet], *, tone: Mapping[str, ToneReading] | None = None) -> Profile:
     """A profile from the modes of sessions; those of one guitar (of one name) are made one by `merge_sessions`.
 
     Raises `LuthkitError` for a profile without a name, without sessions, or with a session without modes.
@@ -68,7 +57,12 @@ def make_profile(
             raise LuthkitError(f"{session.name or 'a session'} has no modes; leave it out of the profile")
         guitars.setdefault(session.name or "nameless", []).append(session)
     merged = tuple(merge_sessions(group) for group in guitars.values())
-    return Profile(name.strip(), merged, {key: tuple(value) for key, value in (tone or {}).items()})
+    return Profile(name.strip(), merged, tone or {})
+
+
+def kept_tone(reading: ToneReading) -> ToneReading:
+    """What a profile keeps of strums and plucks: the means over the strums, and where they came from."""
+    return replace(reading, strums=(), plucks=(), rejected=(), notes=(), means=strum_means(reading))
 
 
 def merge_sessions(sessions: Sequence[ModeSet]) -> ModeSet:

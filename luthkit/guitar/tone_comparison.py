@@ -6,14 +6,14 @@ worth. One stroke shows no scatter, so then nothing can be told.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from math import exp, isfinite, log, sqrt
 
 import numpy as np
 
 from ..errors import LuthkitError
-from .played import ToneReading
+from .played import ToneMean, ToneReading
 from .thresholds import Figure
 from .verdicts import CANNOT_TELL, HEARD, UNHEARD, WITHIN
 
@@ -125,7 +125,7 @@ def compare_tone(
     Raises `LuthkitError` when the two have neither strums nor a string in common.
     """
     limits = thresholds or ToneThresholds()
-    strums = _differences(build.strums, reference.strums, _STRUM_MEASURES, limits)
+    strums = _differences(_strums(build), _strums(reference), _STRUM_MEASURES, limits)
     common = [name for name in build.by_string if name in reference.by_string]
     plucks = tuple(
         (name, _differences(build.by_string[name], reference.by_string[name], _PLUCK_MEASURES, limits))
@@ -139,20 +139,14 @@ def compare_tone(
     return ToneComparison(build, reference, strums, plucks, _cautions(build, reference), limits)
 
 
-@dataclass(frozen=True)
-class ToneMean:
-    """One measure of a guitar, averaged over its strokes."""
-
-    measure: str
-    value_unit: str
-    value: float
-    u: float  # of the mean, from the scatter of the strokes; NaN for a single stroke
-    n_strokes: int  # in which it could be read
+def _strums(reading: ToneReading):
+    """The strums; or their means by measure, where a profile keeps no more."""
+    return reading.strums or {mean.measure: mean for mean in reading.means}
 
 
 def strum_means(reading: ToneReading) -> tuple[ToneMean, ...]:
     """All measures over the strums of a guitar; empty without strums."""
-    means = []
+    means = list(reading.means)
     for measure in _STRUM_MEASURES if reading.strums else ():
         x, u, n, _ = _average([measure.of(stroke) for stroke in reading.strums], measure.ratio)
         value = exp(x) if measure.ratio else x
@@ -235,7 +229,7 @@ def _differences(build: Sequence, reference: Sequence, measures, limits) -> tupl
 
 
 def _difference(measure, build, reference, heard) -> ToneDifference:
-    sides = [_average([measure.of(stroke) for stroke in strokes], measure.ratio) for strokes in (build, reference)]
+    sides = [_side(measure, strokes) for strokes in (build, reference)]
     (own, own_u, own_n, own_free), (other, other_u, other_n, other_free) = sides
     value, u = own - other, sqrt(own_u**2 + other_u**2)
     few = min(own_n, other_n) < 2
@@ -268,6 +262,17 @@ def _difference(measure, build, reference, heard) -> ToneDifference:
         verdict=verdict,
         reason=reason,
     )
+
+
+def _side(measure, strokes) -> tuple[float, float, int, float]:
+    """As `_average`, of strokes or of what a profile keeps of them."""
+    if not isinstance(strokes, Mapping):
+        return _average([measure.of(stroke) for stroke in strokes], measure.ratio)
+    kept = strokes.get(measure.name)
+    if kept is None or kept.n_strokes == 0:
+        return _average([], measure.ratio)
+    value, u = (log(kept.value), kept.u / kept.value) if measure.ratio else (kept.value, kept.u)
+    return value, u, kept.n_strokes, kept.n_strokes - 1
 
 
 def _average(values, ratio) -> tuple[float, float, int, float]:
@@ -313,6 +318,8 @@ def _cautions(build, reference) -> tuple[str, ...]:
     """What differed beside the guitars; the age of the strings first, for it matters most."""
     mine, theirs = (dict(r.parameters.get("conditions", {})) for r in (build, reference))
     found = []
+    if reference.means:
+        found.append(f"{reference.name} stands in a profile, which keeps means over its strums, but no plucks.")
     if set(build.sources.values()) & set(reference.sources.values()):
         found.append(f"{build.name} and {reference.name} were read from the same recordings, so they cannot differ.")
     ages = [side.get("strings_age_h") for side in (mine, theirs)]

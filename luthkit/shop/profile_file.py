@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from dataclasses import asdict
 from math import nan
 from pathlib import Path
 
@@ -10,8 +11,8 @@ import numpy as np
 
 from .._frozen import frozen_array, frozen_dict
 from ..errors import LuthkitError
-from ..guitar.profile import Profile, ToneMeasure
-from ..guitar.tone_comparison import compare_tone
+from ..guitar.played import ToneMean, ToneReading
+from ..guitar.profile import Profile, kept_tone
 from ..signal.modes import Mode, ModeSet
 from .reading import read_instruments
 from .safe import safe_name, told, write_whole
@@ -49,7 +50,7 @@ def profile_text(profile: Profile) -> str:
     import tomli_w
 
     top = {"profile": FORM, "name": profile.name, "luthkit": profile.version, "notes": list(profile.notes)}
-    guitars = [_guitar_table(guitar, profile.tone.get(guitar.name, ())) for guitar in profile.guitars]
+    guitars = [_guitar_table(guitar, profile.tone.get(guitar.name)) for guitar in profile.guitars]
     bands = [
         {**{key: _round(getattr(band, key)) for key in _BAND}, "guitars": [name for name, _ in band.members]}
         for band in profile.bands
@@ -77,11 +78,29 @@ def _guitar_table(guitar: ModeSet, tone) -> dict:
         "notes": list(guitar.notes),
         "conditions": dict(guitar.parameters.get("conditions", {})),
         "sources": dict(guitar.sources),
-        "tone": [
-            {"measure": t.measure, "value": t.value, "u": t.u, "unit": t.unit, "strokes": t.n_strokes} for t in tone
-        ],
+        **({} if tone is None else {"tone": _tone_table(tone)}),
         "mode": modes,
     }
+
+
+def _tone_table(tone: ToneReading) -> dict:
+    return {
+        "luthkit": tone.version,
+        "pluck_points": list(tone.parameters.get("pluck_points", ())),
+        "conditions": dict(tone.parameters.get("conditions", {})),
+        "sources": dict(tone.sources),
+        "mean": [asdict(mean) for mean in tone.means],
+    }
+
+
+def _tone(table: dict, name: str) -> ToneReading:
+    parameters = {"conditions": table["conditions"], "pluck_points": tuple(table["pluck_points"])}
+    means = tuple(
+        ToneMean(m["measure"], m["value_unit"], float(m["value"]), float(m["u"]), int(m["n_strokes"]))
+        for m in table["mean"]
+    )
+    parts = frozen_dict(table["sources"]), frozen_dict(parameters), table["luthkit"]
+    return ToneReading(name, (), (), (), *parts, means=means)
 
 
 def is_profile(path) -> bool:
@@ -107,12 +126,9 @@ def read_profile(path) -> Profile:
     try:
         guitars = tuple(_guitar(table) for table in said["guitar"])
         tone = {
-            table["name"]: tuple(
-                ToneMeasure(t["measure"], float(t["value"]), float(t["u"]), t["unit"], int(t["strokes"]))
-                for t in table.get("tone", ())
-            )
+            table["name"]: _tone(table["tone"], table["name"])
             for table in said["guitar"]
-            if table.get("tone")
+            if isinstance(table.get("tone"), dict)
         }
         if not guitars or not all(guitar.modes for guitar in guitars):
             raise ValueError("a guitar without modes")
@@ -158,7 +174,20 @@ def read_references(paths, **options) -> tuple[ModeSet | Profile, ...]:
     return tuple(read_profile(path) if is_profile(path) else next(modesets) for path in paths)
 
 
-def tone_of(folders) -> dict[str, tuple[ToneMeasure, ...]]:
+def read_tones(path) -> tuple[ToneReading, ...]:
+    """The strums and plucks that a reference stands for: of a folder of recordings, or of each guitar of a profile.
+
+    Raises `LuthkitError` as `read_tone` and `read_profile`, and for a profile without strums.
+    """
+    if not is_profile(path):
+        return (read_tone(path),)
+    tones = tuple(read_profile(path).tone.values())
+    if not tones:
+        raise LuthkitError(f"{path} holds no strums; make the profile anew from sessions that hold strums as well")
+    return tones
+
+
+def tone_of(folders) -> dict[str, ToneReading]:
     """The strums of sessions in figures, by guitar: the last folder of a guitar that has strums speaks for it."""
     found = {}
     for folder in folders:
@@ -167,8 +196,5 @@ def tone_of(folders) -> dict[str, tuple[ToneMeasure, ...]]:
         except LuthkitError:
             continue  # no strums there
         if reading.strums:
-            said = compare_tone(reading, reading).strums
-            found[reading.name] = tuple(
-                ToneMeasure(d.measure, d.build, d.build_u, d.value_unit, d.n_build) for d in said
-            )
+            found[reading.name] = kept_tone(reading)
     return found

@@ -1,12 +1,14 @@
-"""A reference profile in words and as data: its modes with names where known, each number with its error."""
+"""A reference profile in words, as data, as a page: its modes with names where known, each with its error."""
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import asdict
 
 from .._text import one_line
 from ..guitar.pair_names import name_of_pair, names_given, namings_of
 from ..guitar.profile import Profile
+from .page import Page, file_word, paragraphs, table
 from .words import text_table, with_error
 
 _HEAD = ("No.", "Name", "Frequency", "Damping ratio", "Found on")
@@ -14,6 +16,24 @@ _HEAD = ("No.", "Name", "Frequency", "Damping ratio", "Found on")
 
 def profile_table(profile: Profile) -> str:
     """The modes of a profile for the terminal: one value, or the lowest to the highest of several guitars."""
+    rows, lines = _rows(profile)
+    return "\n".join([text_table(_HEAD, rows), *lines])
+
+
+def profile_page(profile: Profile, path) -> Page:
+    """The same as a page, with where the profile is kept."""
+    rows, lines = _rows(profile)
+    guitars = ", ".join(guitar.name for guitar in profile.guitars)
+    strums = f"with the strums of {', '.join(profile.tone)}" if profile.tone else "without strums"
+    kept = f"{profile.name}, from {guitars}, {strums}: kept as {path}."
+    told = "Choose it as a reference in notebooks 2 and 4, or name the file to luthkit compare and luthkit tone."
+    body = f'<div class="short">{paragraphs([kept, told])}</div>{table(_HEAD, rows)}{paragraphs(lines)}'
+    identity = hashlib.sha256(f"profile\n{path}".encode("utf-8", "backslashreplace")).hexdigest()
+    return Page(f"Profile {profile.name}", body, f"{file_word(profile.name)}_profile", identity, profile.version)
+
+
+def _rows(profile: Profile) -> tuple[list[tuple[str, ...]], list[str]]:
+    """Rows in the order of _HEAD, and what is to be said below."""
     bands, rows, doubts = profile.bands, [], []
     for number, (band, (name, doubt)) in enumerate(zip(bands, _names(profile, bands), strict=True), start=1):
         alone = len(band.members) == 1
@@ -35,11 +55,10 @@ def profile_table(profile: Profile) -> str:
             )
         )
         doubts += [f"  {number}: {one_line(doubt)}"] if doubt else []
-    foot = "± is one standard uncertainty, with the scatter of hanging a guitar up anew."
-    unsure = (
-        "\nA name with a question mark is not borne out by every guitar." if any("?" in row[1] for row in rows) else ""
-    )
-    return "\n".join([text_table(_HEAD, rows), foot + unsure, *doubts])
+    lines = ["± is one standard uncertainty, with the scatter of hanging a guitar up anew."]
+    if any("?" in row[1] for row in rows):
+        lines.append("A name with a question mark is not borne out by every guitar.")
+    return rows, [*lines, *doubts]
 
 
 def profile_data(profile: Profile) -> list[dict]:

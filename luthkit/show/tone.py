@@ -55,7 +55,7 @@ HEARING = (
 
 def strum_rows(reading: ToneReading) -> list[tuple[str, ...]]:
     """One row for each measure over the strums, in the order of STRUM_HEADINGS."""
-    total = len(reading.strums)
+    total = len(reading.strums) or max((mean.n_strokes for mean in reading.means), default=0)
     return [
         (mean.measure, with_error(mean.value, mean.u, unit=mean.value_unit), f"{mean.n_strokes} of {total}")
         for mean in strum_means(reading)
@@ -151,9 +151,15 @@ def _decay_text(decay, fellows) -> str:
 
 def count_text(reading: ToneReading) -> str:
     """'3 strums and 6 plucks kept, 2 strokes or files left out'."""
-    kept = f"{_many(len(reading.strums), 'strum')} and {_many(len(reading.plucks), 'pluck')} kept"
+    if reading.means:
+        return f"means over {_many(max(mean.n_strokes for mean in reading.means), 'strum')}, kept in a profile"
+    kept = f"{_strokes(reading)} kept"
     left = len(reading.rejected)
     return f"{kept}, {_many(left, 'stroke or file', 'strokes or files')} left out" if left else f"{kept}, none left out"
+
+
+def _strokes(reading: ToneReading) -> str:
+    return f"{_many(len(reading.strums), 'strum')} and {_many(len(reading.plucks), 'pluck')}"
 
 
 def _many(n, one, several=None) -> str:
@@ -304,7 +310,8 @@ def tone_page(reading: ToneReading) -> Page:
     parts = [f'<div class="short"><p>{escape(count_text(reading))}.</p></div>', *_pieces(reading, picture=True)]
     parts += ["<h2>What the figures mean</h2>", bullets(MEANING)]
     title = f"Strums and plucks of {reading.name}"
-    return Page(title, "\n".join(parts), f"{file_word(reading.name)}_tone", _identity(reading), reading.version)
+    stem, done = f"{file_word(reading.name)}_tone", f"Read {_strokes(reading)} of {reading.name}"
+    return Page(title, "\n".join(parts), stem, _identity(reading), reading.version, done=done)
 
 
 def comparison_page(comparisons: tuple[ToneComparison, ...]) -> Page:
@@ -328,7 +335,8 @@ def comparison_page(comparisons: tuple[ToneComparison, ...]) -> Page:
         parts += [f"<h2>{escape(reading.name)}</h2>", *_pieces(reading)]
     stem = f"{file_word(build.name)}_tone_beside_{'_and_'.join(file_word(c.reference.name) for c in comparisons)}"
     identity = _identity(build, *(c.reference for c in comparisons))
-    return Page(f"Tone of {build.name} beside {names}", "\n".join(parts), stem, identity, build.version)
+    done = f"Compared {_strokes(build)} of {build.name} with those of {names}"
+    return Page(f"Tone of {build.name} beside {names}", "\n".join(parts), stem, identity, build.version, done=done)
 
 
 def _pieces(reading, *, picture=False) -> list[str]:
@@ -339,7 +347,7 @@ def _pieces(reading, *, picture=False) -> list[str]:
     else:
         parts.append(f"<p>{escape(count_text(reading))}.</p>")
     parts.append(bullets(remarks(reading)))
-    if reading.strums:
+    if reading.strums or reading.means:
         parts += ["<h3>Strums</h3>", table(STRUM_HEADINGS, strum_rows(reading))]
     if reading.plucks:
         parts += ["<h3>Plucks</h3>", table(PLUCK_HEADINGS, pluck_rows(reading))]

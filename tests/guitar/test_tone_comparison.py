@@ -7,6 +7,7 @@ import pytest
 
 from luthkit.errors import LuthkitError
 from luthkit.guitar.played import ToneReading, read_pluck
+from luthkit.guitar.profile import kept_tone
 from luthkit.guitar.thresholds import Figure
 from luthkit.guitar.tone_comparison import ToneThresholds, _average, _student, compare_tone
 from luthkit.guitar.verdicts import CANNOT_TELL, HEARD, UNHEARD, WITHIN
@@ -50,6 +51,19 @@ def test_one_guitar_twice_shows_no_difference():
     assert {d.verdict for d in found.values()} <= {WITHIN, CANNOT_TELL, UNHEARD}
     assert found["late decay"].verdict == WITHIN
     assert found["brightness"].verdict == WITHIN
+
+
+def test_a_profile_is_compared_as_the_guitar_it_was_drawn_from():
+    build, old = guitar("A", strums(6, seed=1, brighter=3.0)), guitar("B", strums(5, seed=2), strings_age_h=100)
+    direct, kept = compare_tone(build, old), compare_tone(build, kept_tone(old))
+    assert not kept.reference.strums and len(kept.strums) == len(direct.strums)
+    for one, other in zip(kept.strums, direct.strums, strict=True):
+        assert (one.measure, one.verdict, one.n_reference) == (other.measure, other.verdict, 5)
+        ours, theirs = ([d.value, d.u, d.low, d.high, d.reference, d.reference_u] for d in (one, other))
+        assert ours == pytest.approx(theirs, rel=1e-9, abs=1e-9)
+    assert set(direct.cautions) < set(kept.cautions) and any("no plucks" in caution for caution in kept.cautions)
+    single = compare_tone(build, kept_tone(guitar("B", strums(1, seed=2))))
+    assert {d.verdict for d in single.strums} == {CANNOT_TELL}
 
 
 def test_differences_that_are_there_are_told():

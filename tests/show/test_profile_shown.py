@@ -7,7 +7,7 @@ from shop.test_profile_file import OLD, OLDER, make_set
 from luthkit.guitar.comparison import compare
 from luthkit.guitar.profile import make_profile
 from luthkit.show import data
-from luthkit.show.profile import profile_data, profile_table
+from luthkit.show.profile import profile_data, profile_page, profile_table
 from luthkit.show.words import with_error
 
 
@@ -31,3 +31,9 @@ def test_a_mode_of_one_guitar_has_one_value():
     assert rows[2].count("±") == 4
     (alone,) = [row for row in rows if "330" in row]
     assert alone.count("±") == 2 and alone.endswith("Old")
+
+
+def test_the_page_says_where_it_is_kept_and_what_it_is_for():
+    page = profile_page(make_profile("Old <spruce>", [OLD, OLDER]), "/here/Old.toml")
+    assert "Old &lt;spruce&gt;, from Old, Older, without strums: kept as /here/Old.toml." in page.body
+    assert page.body.count("<tr>") == 1 + len(OLD.modes) and "notebooks 2 and 4" in page.body

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from luthkit.cli import main
+from luthkit.guitar.profile import kept_tone
 from luthkit.guitar.tone_comparison import compare_tone
 from luthkit.guitar.verdicts import CANNOT_TELL
 from luthkit.shop.tone_reading import read_tone
@@ -29,6 +30,14 @@ def guitars():
 @pytest.fixture(scope="module")
 def comparison(guitars):
     return compare_tone(*guitars)
+
+
+def test_a_profile_beside_a_build_is_shown_by_its_means(guitars):
+    build, reference = guitars
+    kept = compare_tone(build, kept_tone(reference))
+    page = shown.comparison_page((kept,))
+    assert "means over 8 strums, kept in a profile" in page.body and "data:image/png" in page.body
+    assert shown.strum_rows(kept.reference) == shown.strum_rows(reference)
 
 
 def test_third_octaves_are_drawn_with_their_scatter(guitars):
@@ -211,10 +220,10 @@ def test_the_form_reads_at_once_and_again(tmp_path, monkeypatch):
         todo += getattr(part, "children", ())
         parts[getattr(part, "description", "") or next(iter(part._dom_classes), "")] = part
     assert [label for label, _ in parts["Guitar"].options if "taps_only" in label] == []
-    assert "Done (1)." in parts["luthkit-status"].value and "beside" in parts["luthkit-page"].value.lower()
+    assert 'data-done="1"' in parts["luthkit-status"].value and "beside" in parts["luthkit-page"].value.lower()
     parts["Beside"].value = ()
     parts["Read strums and plucks"].click()
-    assert "Done (2)." in parts["luthkit-status"].value and "<img" in parts["luthkit-page"].value
+    assert 'data-done="2"' in parts["luthkit-status"].value and "<img" in parts["luthkit-page"].value
     parts["or a guitar elsewhere"].value = "/nowhere"
     parts["Read strums and plucks"].click()
     assert "/nowhere does not exist" in parts["luthkit-status"].value

@@ -8,6 +8,7 @@ from .logbook import logbook_form
 from .modes import modes_form
 from .naming import naming_form
 from .plan import plan_form
+from .profile import profile_form
 from .record import record_form
 from .tone import tone_form
 from .wood import wood_form
@@ -21,6 +22,7 @@ __all__ = [
     "modes_form",
     "naming_form",
     "plan_form",
+    "profile_form",
     "record_form",
     "start_form",
     "tone_form",

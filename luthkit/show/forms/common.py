@@ -7,12 +7,15 @@ a notebook runs from top to bottom without a hand.
 from __future__ import annotations
 
 import os
+import re
+from contextlib import suppress
 from pathlib import Path
 
 import ipywidgets as widgets
 
 from ...errors import LuthkitError
-from ...shop.logbook import MARK, open_logbook
+from ...shop.logbook import MARK, PROFILES, open_logbook
+from ...shop.profile_file import is_profile
 from ...shop.reading import read_instruments
 from ...signal.recording import SUFFIXES
 from .form import Form
@@ -24,6 +27,7 @@ __all__ = [
     "Reader",
     "chosen",
     "find_guitars",
+    "find_profiles",
     "folder_list",
     "label",
     "path_field",
@@ -52,6 +56,20 @@ def find_guitars(start=None) -> list[str]:
     return list(dict.fromkeys([*samples, *logged, *found]))
 
 
+def find_profiles(start=None) -> list[str]:
+    """Reference profiles in the folder `start` and in a logbook at, in or beside it."""
+    start = Path(start) if start is not None else Path.cwd()
+    homes = (start, *(place / PROFILES for place in (start, start / "logbook", start.parent / "logbook")))
+    found = {os.path.relpath(path, Path.cwd()): None for home in homes for path in sorted(home.glob("*.toml"))}
+    return [path for path in found if is_profile(path) and _says_profile(path)]
+
+
+def _says_profile(path: str) -> bool:
+    with suppress(OSError, UnicodeDecodeError):
+        return re.search(r"^profile *=", Path(path).read_text(encoding="utf-8-sig"), re.MULTILINE) is not None
+    return False
+
+
 def _logged(start: Path) -> list[Path]:
     """The last session of each guitar in a logbook at, in or beside `start`."""
     for place in (start, start / "logbook", start.parent / "logbook"):
@@ -78,6 +96,8 @@ def _holds_sounds(folder: Path) -> bool:
 def label(path: str) -> str:
     """The folder's own name and where it lies."""
     folder = Path(path)
+    if folder.suffix == ".toml":
+        return f"{folder.stem}   (profile)"
     if (folder.parent.parent / MARK).is_file():
         return f"{folder.parent.name}, {folder.name}   (logbook)"
     return f"{folder.name}   ({folder.parent.name or folder.parent.resolve().name})"

@@ -10,9 +10,22 @@ from ...errors import LuthkitError
 from ...guitar.comparison import compare
 from ...guitar.thresholds import SETTINGS, Thresholds
 from ...shop.names import name_instrument
+from ...shop.profile_file import is_profile, read_profile
 from ...shop.study import own_thresholds
 from ..report import report_page
-from .common import LAYOUT, WIDE, Form, Reader, chosen, find_guitars, folder_list, label, path_field, study_box
+from .common import (
+    LAYOUT,
+    WIDE,
+    Form,
+    Reader,
+    chosen,
+    find_guitars,
+    find_profiles,
+    folder_list,
+    label,
+    path_field,
+    study_box,
+)
 
 _IN_WORDS = {
     "same set-up": "nothing was moved but the guitar",
@@ -33,7 +46,7 @@ def comparison_form(*, start=None) -> widgets.Widget:
     build_path = path_field("or a build elsewhere")
     references = widgets.SelectMultiple(
         description="References",
-        options=[(label(path), path) for path in guitars],
+        options=[(label(path), path) for path in (*guitars, *find_profiles(start))],
         value=[path for path in guitars if builds and path != builds[0]],
         rows=max(2, min(6, len(guitars))),
         style=WIDE,
@@ -58,10 +71,12 @@ def comparison_form(*, start=None) -> widgets.Widget:
         others += chosen([], reference_path.value) if reference_path.value.strip() else []
         if not others:
             raise LuthkitError("no reference is marked; click on one, or on several with the Ctrl key held")
-        modesets = reader.read([first, *others])
-        namings = [name_instrument(path, modeset=m) for path, m in zip([first, *others], modesets, strict=True)]
+        folders = [first, *(path for path in others if not is_profile(path))]
+        modesets = reader.read(folders)
+        namings = [name_instrument(path, modeset=m) for path, m in zip(folders, modesets, strict=True)]
+        profiles = [read_profile(path) for path in others if is_profile(path)]
         thresholds = own_thresholds(first, *others, use=study.value, thresholds=Thresholds(setting=setting.value))
-        return report_page(compare(modesets[0], modesets[1:], thresholds=thresholds, namings=namings))
+        return report_page(compare(modesets[0], [*modesets[1:], *profiles], thresholds=thresholds, namings=namings))
 
     form.act = read
     return form.open(ready=len(guitars) > 1)

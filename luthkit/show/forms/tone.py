@@ -8,11 +8,12 @@ import ipywidgets as widgets
 
 from ...errors import LuthkitError
 from ...guitar.tone_comparison import compare_tone
+from ...shop.profile_file import read_tones
 from ...shop.session import read_session
 from ...shop.tone_reading import read_tone
 from ..page import Page
 from ..tone import comparison_page, tone_page
-from .common import LAYOUT, WIDE, Form, chosen, find_guitars, folder_list, label, path_field
+from .common import LAYOUT, WIDE, Form, chosen, find_guitars, find_profiles, folder_list, label, path_field
 
 
 def tone_form(*, start=None) -> widgets.Widget:
@@ -21,11 +22,11 @@ def tone_form(*, start=None) -> widgets.Widget:
     `start` is the folder where guitars are looked for (default: the current folder and those beside it).
     """
     guitars = [path for path in find_guitars(start) if _was_played(path)]
-    build = folder_list("Guitar", guitars)
-    build_path = path_field("or a guitar elsewhere")
+    build = folder_list("Build", guitars)
+    build_path = path_field("or a build elsewhere")
     references = widgets.SelectMultiple(
-        description="Beside",
-        options=[(label(path), path) for path in guitars],
+        description="References",
+        options=[(label(path), path) for path in (*guitars, *find_profiles(start))],
         value=[],
         rows=max(2, min(5, len(guitars))),
         style=WIDE,
@@ -46,7 +47,7 @@ def tone_form(*, start=None) -> widgets.Widget:
             raise LuthkitError(f"there is no usable strum or pluck in {reading.name}{why}")
         if not others:
             return tone_page(reading)
-        return comparison_page(tuple(compare_tone(reading, read_tone(other)) for other in others))
+        return comparison_page(tuple(compare_tone(reading, tone) for other in others for tone in read_tones(other)))
 
     form.act = act
     return form.open(ready=bool(guitars))
