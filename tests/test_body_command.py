@@ -82,7 +82,7 @@ def test_a_folder_becomes_a_body(folder, guitar, by_hand):
 
 
 def test_by_names_what_if_and_report(call, folder, tmp_path):
-    code, out, err = call(folder, "--hole-change", "-5", "--bridge-change", "6", "--json", "--report", "body.html")
+    code, out, err = call(folder, "--hole-change", "-5%", "--bridge-change", "6", "--json", "--report", "body.html")
     said = json.loads(out)
     assert code == 0 and err == "" and said["name"] == "Number 12"
     assert said["what_if"]["change"]["hole_radius_factor"] == pytest.approx(0.95)
@@ -100,7 +100,7 @@ def test_by_names_what_if_and_report(call, folder, tmp_path):
         (("--air", "104"), "give --air and --top together"),
         (
             ("--hole-change", "-90"),
-            "--hole-change is -90; give by how many percent the diameter of the soundhole changes",
+            "--hole-change is -90; give by how many percent the soundhole diameter changes",
         ),
         (("--hole-change", "5cm"), "--hole-change is 5cm; give by how many percent"),
         (("--top-mass-change", "nan"), "the mass of the top changes, from -33 to 33"),

@@ -11,7 +11,7 @@ from .located import located
 
 _MOST = 33.0  # percent: a third, beyond which the model does not answer
 _CHANGES = {  # option: field, words
-    "hole": ("hole_radius_factor", "diameter of the soundhole"),
+    "hole": ("hole_radius_factor", "soundhole diameter"),
     "box": ("volume_factor", "volume of the box"),
     "top-stiffness": ("top_stiffness_factor", "stiffness of the top"),
     "top-mass": ("top_mass_factor", "mass of the top"),
@@ -48,7 +48,7 @@ def _factor(option, words, options) -> float:
     """What the thing is multiplied by, from the percent typed."""
     typed = getattr(options, f"{option.replace('-', '_')}_change")
     try:
-        percent = float(typed.removesuffix("%"))
+        percent = float(typed.replace("%", "").replace(",", "."))
     except ValueError:
         percent = nan
     if not abs(percent) <= _MOST:

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import argparse
 import os
+import re
 import sys
 
 from .._text import one_line
 from ..errors import LuthkitError
 
 NOTHING_USABLE, BAD_USE, STOPPED = 1, 2, 130
+_BELOW_ZERO = re.compile(r"-\d+([.,]\d+)? ?%?")
 
 
 class BadUse(Exception):
@@ -17,6 +19,12 @@ class BadUse(Exception):
 
 
 class Parser(argparse.ArgumentParser):
+    def parse_known_args(self, args=None, namespace=None):
+        """As usual; but "-5%" and "-2,5" are numbers below zero, too, and no options."""
+        typed = sys.argv[1:] if args is None else args
+        plain = [arg.rstrip(" %").replace(",", ".") if _BELOW_ZERO.fullmatch(arg) else arg for arg in typed]
+        return super().parse_known_args(plain, namespace)
+
     def error(self, message):
         raise BadUse(f"{message}; see {self.prog} --help")
 

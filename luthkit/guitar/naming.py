@@ -22,7 +22,6 @@ from .triples import give_out
 
 CANNOT_TELL = "cannot tell"
 SURE_ENOUGH = 0.7  # a name is given from this probability on
-TRUST = 0.75  # of one: what the kinds of evidence say twice over is not counted twice (calibrated on simulated guitars)
 TELLING = 0.4  # natural logarithm: evidence that makes the odds half as large again is told as a reason
 
 
@@ -73,9 +72,9 @@ def name_modes(
 
     `readings` are the same guitar with the soundhole plugged, the back blocked or a mass at the bridge, and the
     room knocked without it. `body_kind` is one of `BODY_KINDS`; without one all are weighed. Each kind of evidence
-    multiplies the odds (Bayes); the product is raised to the power `TRUST`, because kinds of evidence overlap;
-    names are given out once each (`assignment.assign`). A mode whose likeliest name stays below `SURE_ENOUGH`
-    is called "cannot tell".
+    multiplies the odds (Bayes), but what levels, signs and shifts say of air, main top and main back is weighed for
+    the three together (`pistons`); names are given out once each (`triples.give_out`). A mode whose likeliest name
+    stays below `SURE_ENOUGH` is called "cannot tell".
 
     The priors are wide and from memory, see `guitar.priors`. Calibrated on simulated guitars only.
 
@@ -143,9 +142,9 @@ def _posterior(modeset: ModeSet, first: Evidence, seen: Sequence[Evidence], toge
     """Of `give_out`: with what `together` says of three modes, in place of the shared evidence, and without it."""
     wings = {"bass wing", "treble wing"} & set(modeset.positions)
     found = np.array(priors.FOUND_AT_THE_WINGS if wings else priors.FOUND_AT_THE_CENTRE)
-    apart = TRUST * (first.log_ratio + sum(e.log_ratio for e in seen if not e.shared))[:, :-1] + np.log(found)
-    odds = apart + TRUST * sum((e.log_ratio[:, :-1] for e in seen if e.shared), np.zeros(1))
-    usual = TRUST * first.log_ratio
+    apart = (first.log_ratio + sum(e.log_ratio for e in seen if not e.shared))[:, :-1] + np.log(found)
+    odds = apart + sum((e.log_ratio[:, :-1] for e in seen if e.shared), np.zeros(1))
+    usual = first.log_ratio
 
     def weight(triple):
         air, top, back = triple

@@ -50,7 +50,8 @@ class Change:
             raise LuthkitError(f"bridge_mass_kg is {self.bridge_mass_kg}; give a mass")
 
     def on(self, model: BodyModel) -> BodyModel:
-        """The altered model; its Qs stay."""
+        """The altered model. Each part by itself keeps its Q: what a change does to the losses in wood and air nobody
+        knows; the Q of a mode moves only as the parts share in it anew."""
         radius = model.hole_radius_m * self.hole_radius_factor
         ends = (model.hole_length_m - TOP_THICKNESS_M) * self.hole_radius_factor
         return replace(
@@ -80,13 +81,17 @@ class WhatIf:
     after_u_hz: np.ndarray
     shift: np.ndarray
     shift_u: np.ndarray
+    now_q_factor: np.ndarray
+    after_q_factor: np.ndarray
+    after_q_factor_u: np.ndarray
     now: BodyModel
     after: BodyModel
     notes: tuple[str, ...] = ()
 
     def __post_init__(self):
-        for name in ("now_hz", "now_u_hz", "after_hz", "after_u_hz", "shift", "shift_u"):
-            object.__setattr__(self, name, frozen_array(getattr(self, name), ndim=1))
+        for entry in fields(self):
+            if isinstance(getattr(self, entry.name), np.ndarray):
+                object.__setattr__(self, entry.name, frozen_array(getattr(self, entry.name), ndim=1))
 
 
 def what_if(fit: BodyFit, change: Change) -> WhatIf:
@@ -110,15 +115,16 @@ def what_if(fit: BodyFit, change: Change) -> WhatIf:
         now = body_model(logs, temperature_c=temperature)
         _, before = low_modes(now, fit.order)
         _, after = low_modes(change.on(now), fit.order)
-        before, after = np.log(before.frequency_hz), np.log(after.frequency_hz)
-        return np.concatenate([before, after, after - before], axis=-1)
+        rows = [np.log(each) for each in (before.frequency_hz, after.frequency_hz, before.q_factor, after.q_factor)]
+        return np.concatenate([*rows[:2], rows[1] - rows[0], *rows[2:]], axis=-1)
 
     logs, covariance = propagate(told, fit.log_values, fit.covariance)
     variance = np.diag(covariance).copy()
     altered = change != Change()
-    variance[n:] += altered * ((SHIFT_DOUBT * np.tile(logs[2 * n :], 2)) ** 2 + LEAST_DOUBT**2)
-    u = np.sqrt(variance)
-    now_hz, after_hz, shift = np.exp(logs[:n]), np.exp(logs[n : 2 * n]), np.exp(logs[2 * n :]) - 1
+    variance[n : 3 * n] += altered * ((SHIFT_DOUBT * np.tile(logs[2 * n : 3 * n], 2)) ** 2 + LEAST_DOUBT**2)
+    u, u_q = np.split(np.sqrt(variance), [3 * n])
+    now_hz, after_hz, shift, now_q, after_q = np.split(np.exp(logs), 5)
+    shift = shift - 1
     beyond = (after_hz < RANGE_HZ[0]) | (after_hz > RANGE_HZ[1])
     notes = [
         f"{name} would lie near {f:.0f} Hz, outside {RANGE_HZ[0]:.0f} to {RANGE_HZ[1]:.0f} Hz where this model holds: "
@@ -128,7 +134,7 @@ def what_if(fit: BodyFit, change: Change) -> WhatIf:
     ]
     unsure = [
         name
-        for name, size, error in zip(names, np.abs(logs[2 * n :]), u[2 * n :], strict=True)
+        for name, size, error in zip(names, np.abs(np.log1p(shift)), u[2 * n :], strict=True)
         if size < 2 * error and error > 0.005
     ]
     if unsure:
@@ -146,6 +152,9 @@ def what_if(fit: BodyFit, change: Change) -> WhatIf:
         after_u_hz=np.where(beyond, np.nan, after_hz * u[n : 2 * n]),
         shift=np.where(beyond, np.nan, shift),
         shift_u=np.where(beyond, np.nan, (1 + shift) * u[2 * n :]),
+        now_q_factor=now_q,
+        after_q_factor=np.where(beyond, np.nan, after_q),
+        after_q_factor_u=np.where(beyond, np.nan, after_q * u_q[n:]),
         now=fit.model,
         after=change.on(fit.model),
         notes=tuple(notes),

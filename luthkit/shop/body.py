@@ -56,17 +56,17 @@ def read_body(
         raise LuthkitError(
             f"{', '.join(map(repr, unknown))} is no name the model knows; allowed are {', '.join(NAMES)}"
         )
+    conditions = read_conditions(paths)
     if by_hand:
         first, notes = reading_by_hand(modeset, by_hand), ()
     else:
-        first, notes = reading_by_names(name_instrument(paths, modeset=modeset))
+        first, notes = reading_by_names(name_instrument(paths, modeset=modeset, conditions=conditions))
     known, hole = {}, hole_diameter_mm or said.get("soundhole_diameter_mm")
     volume = volume_l or said.get("body_volume_l")
     if hole:
         known["hole_radius_m"] = (hole / 2000, HOLE_RADIUS_U)
     if volume:
         known["volume_m3"] = (volume / 1000, VOLUME_U)
-    conditions = read_conditions(paths)
     temperature = float(said.get("temperature_c", 20.0))
     fit = fit_conditions(first, modeset, conditions, known=known, temperature_c=temperature)
     if "temperature_c" not in said:

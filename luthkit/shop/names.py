@@ -8,10 +8,12 @@ from __future__ import annotations
 
 import datetime
 import tomllib
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from ..errors import LuthkitError
+from ..guitar.evidence import Reading
 from ..guitar.naming import CANNOT_TELL, Naming, name_modes, overrule
 from ..guitar.priors import ALL_NAMES
 from ..signal.modes import ModeSet
@@ -19,6 +21,7 @@ from .reading import read_conditions, read_instrument
 from .safe import locked, told, write_whole
 
 LOG = "names.toml"
+TAKEN_BACK = "taken back"  # in the place of a name: what was said of that mode before does not count any more
 _HEAD = "# Names given by the maker, with the reason. The last entry for a mode counts.\n"
 _NEAR = 0.01  # as a fraction of the frequency: two entries this close mean the same mode
 
@@ -28,22 +31,25 @@ class Overrule:
     """A name the maker gave, and why."""
 
     frequency_hz: float  # of the mode meant, within 1 %
-    name: str  # one of `guitar.priors.ALL_NAMES`, or "cannot tell"
+    name: str  # one of `guitar.priors.ALL_NAMES`, "cannot tell" or `TAKEN_BACK`
     reason: str
     date: datetime.date
 
 
-def name_instrument(paths, *, body_kind: str = "", modeset: ModeSet | None = None) -> Naming:
+def name_instrument(
+    paths, *, body_kind: str = "", modeset: ModeSet | None = None, conditions: Sequence[Reading] | None = None
+) -> Naming:
     """The modes of one instrument with their names, from all that its folder holds.
 
     All conditions of the session, and a knock in the room, are read and weighed; `names.toml` has the last word.
-    `body_kind` stands over the one in session.toml. `modeset` saves reading the usual taps again.
+    `body_kind` stands over the one in session.toml. `modeset` saves reading the usual taps again, `conditions` the others.
 
     Raises `LuthkitError` as `read_instrument`, `read_conditions` and `read_overrules` do.
     """
     modeset = modeset or read_instrument(paths)
     said = dict(modeset.parameters.get("conditions", {}))
-    naming = name_modes(modeset, read_conditions(paths), body_kind=body_kind or str(said.get("body_kind", "")))
+    conditions = read_conditions(paths) if conditions is None else conditions
+    naming = name_modes(modeset, conditions, body_kind=body_kind or str(said.get("body_kind", "")))
     for entry in standing(read_overrules(paths)):
         if any(abs(mode.frequency_hz / entry.frequency_hz - 1) <= _NEAR for mode in modeset.modes):
             naming = overrule(naming, entry.frequency_hz, entry.name, entry.reason)
@@ -92,12 +98,24 @@ def add_overrule(folder, frequency_hz: float, name: str, reason: str) -> Overrul
     return entry
 
 
+def take_back(folder, frequency_hz: float) -> Overrule:
+    """A name of the maker's own does not count any more; that is noted in the log as well.
+
+    Raises `LuthkitError` when none stands for a mode within 1 % of that frequency, or as `add_overrule` does.
+    """
+    given = [entry.frequency_hz for entry in standing(read_overrules(folder))]
+    if not any(abs(each / frequency_hz - 1) <= _NEAR for each in given):
+        told = f"names of your own stand at {', '.join(f'{each:g} Hz' for each in given)}" if given else "there is none"
+        raise LuthkitError(f"no name of your own is to be taken back at {frequency_hz:g} Hz: {told}")
+    return add_overrule(folder, frequency_hz, TAKEN_BACK, "the maker took the name back")
+
+
 def standing(entries) -> tuple[Overrule, ...]:
-    """Of entries for the same mode, within 1 %, the last one."""
+    """Of entries for the same mode, within 1 %, the last one, unless it takes the name back."""
     kept: list[Overrule] = []
     for entry in entries:
         kept = [old for old in kept if abs(old.frequency_hz / entry.frequency_hz - 1) > _NEAR]
-        kept.append(entry)
+        kept += [entry] if entry.name != TAKEN_BACK else []
     return tuple(kept)
 
 
@@ -115,7 +133,7 @@ def _entry(item, entry: str) -> Overrule:
     frequency, name, reason, date = (item[key] for key in wanted)
     if isinstance(frequency, bool) or not isinstance(frequency, (int, float)) or not 20 <= frequency <= 4000:
         raise LuthkitError(f"{entry}: frequency_hz is {frequency!r}; write a number from 20 to 4000")
-    if name not in (*ALL_NAMES, CANNOT_TELL):
+    if name not in (*ALL_NAMES, CANNOT_TELL, TAKEN_BACK):
         raise LuthkitError(f"{entry}: name {name!r} is not known; allowed are {', '.join((*ALL_NAMES, CANNOT_TELL))}")
     if not isinstance(reason, str) or not reason.strip():
         raise LuthkitError(f"{entry} gives no reason; say in a few words why the mode is called {name}")

@@ -19,17 +19,17 @@ from .words import text_table, with_error
 
 NUMBER_HEADINGS = ("What", "Value", "Known from")
 READING_HEADINGS = ("Tapped", "Mode", "Read", "Model")
-WHAT_IF_HEADINGS = ("Mode", "Now", "After", "Shift", "In cents")
+WHAT_IF_HEADINGS = ("Mode", "Now", "After", "Shift", "In cents", "Q now", "Q after")
 _NUMBERS = {  # name: words, factor to the unit shown, unit
     "box_frequency_hz": ("box with its soundhole, all walls rigid", 1, "Hz"),
     "top_frequency_hz": ("top alone, no air behind it", 1, "Hz"),
-    "top_mass_kg": ("top, effective mass at the bridge", 1000, "g"),
+    "top_mass_kg": ("top, mass that the bridge has to move", 1000, "g"),
     "top_stiffness_n_m": ("top, stiffness at the bridge", 0.001, "kN/m"),
-    "top_area_m2": ("top, effective piston area", 1e4, "cm²"),
+    "top_area_m2": ("top, area that pumps air", 1e4, "cm²"),
     "back_frequency_hz": ("back alone, no air behind it", 1, "Hz"),
-    "back_mass_kg": ("back, effective mass", 1000, "g"),
+    "back_mass_kg": ("back, mass that moves", 1000, "g"),
     "back_stiffness_n_m": ("back, stiffness", 0.001, "kN/m"),
-    "back_area_m2": ("back, effective piston area", 1e4, "cm²"),
+    "back_area_m2": ("back, area that pumps air", 1e4, "cm²"),
     "volume_m3": ("air in the body", 1000, "l"),
     "hole_radius_m": ("soundhole, diameter", 2000, "mm"),
     "air_q": ("Q of the air alone", 1, ""),
@@ -49,6 +49,8 @@ _CHANGES = {  # field: words
     "back_stiffness_factor": "stiffness of the back",
     "back_mass_factor": "mass of the back",
 }
+_COLUMNS = ("now_hz", "now_u_hz", "after_hz", "after_u_hz", "shift", "shift_u")
+_COLUMNS += ("now_q_factor", "after_q_factor", "after_q_factor_u")
 CARE = (
     "No lump of mass on an old finish. Removable putty only where the finish is known to bear it, on a guitar of your "
     "own; try a hidden spot first, and take it off at once after the taps.",
@@ -65,9 +67,13 @@ MEANING = (
     "“These taps”: measured here. “Given”: as you measured it. “Usual values”: the taps hardly say, the number is what "
     "guitars usually have, with a wide error. Plugged taps tell the box, known masses on the bridge tell "
     "mass, stiffness and area.",
+    "When something is changed, top, air and back each keep the damping they have by themselves: nobody knows what a "
+    "change does to the losses in wood and air. The Q of a mode moves only as the parts share in it anew.",
     "± is one standard uncertainty; bars and bands in pictures are 95 %.",
-    "An effective mass is what the bridge has to move, not what the plate weighs, and it changes with strings, "
-    "finish and how the guitar is held. Write those down beside it.",
+    "The mass that the bridge has to move (“effective mass” in books) is not what the plate weighs, and it changes "
+    "with strings, finish and how the guitar is held. Write those down beside it.",
+    "How readily the bridge moves (“mobility” in books): its speed for each newton that pushes, in decibels. 6 dB more "
+    "is twice the speed.",
     f"The air reaches out of the hole by {END_CORRECTION:.2f} radii, both ends together; textbooks say 1.46 to 1.70, "
     "which moves the box by 7 %.",
     "The figures were tested on simulated guitars only, with dipoles and a standing wave that the model does not have.",
@@ -83,7 +89,7 @@ def change_text(change: Change) -> str:
     ]
     if change.bridge_mass_kg:
         where = "more on" if change.bridge_mass_kg > 0 else "less on"
-        parts.append(f"{abs(1000 * change.bridge_mass_kg):.0f} g {where} the bridge")
+        parts.append(f"{abs(1000 * change.bridge_mass_kg):.3g} g {where} the bridge")
     return ", ".join(parts) or "nothing changed"
 
 
@@ -118,11 +124,13 @@ def what_if_rows(told: WhatIf) -> list[tuple[str, ...]]:
     for k, name in enumerate(told.names):
         now = with_error(told.now_hz[k], told.now_u_hz[k], unit="Hz")
         if not isfinite(told.after_hz[k]):
-            rows.append((name, now, "cannot tell", "cannot tell", "cannot tell"))
+            rows.append((name, now, *("cannot tell",) * 3, f"{told.now_q_factor[k]:.0f}", "cannot tell"))
             continue
         cents = f"{1731.2 * told.shift[k] / (1 + told.shift[k] / 2):+.0f}"
         shift = with_error(100 * told.shift[k], 100 * told.shift_u[k], unit="%") if told.shift_u[k] else "none"
-        rows.append((name, now, with_error(told.after_hz[k], told.after_u_hz[k], unit="Hz"), shift, cents))
+        after = with_error(told.after_hz[k], told.after_u_hz[k], unit="Hz")
+        q = f"{told.now_q_factor[k]:.0f}", with_error(told.after_q_factor[k], told.after_q_factor_u[k])
+        rows.append((name, now, after, shift, cents, *q))
     return rows
 
 
@@ -132,9 +140,9 @@ def summary(sheet: BodySheet, told: WhatIf) -> tuple[str, ...]:
     now = ", ".join(f"{name} {hz:.1f} Hz" for name, hz in zip(told.names, told.now_hz, strict=True))
     lines = [f"{sheet.name}: {now}."]
     if mass.is_measured:
-        lines.append(f"The bridge moves an effective mass of {with_error(1000 * mass.value, 1000 * mass.u, unit='g')}.")
+        lines.append(f"The bridge has to move {with_error(1000 * mass.value, 1000 * mass.u, unit='g')}.")
     else:
-        lines.append("Effective mass, stiffness and area of the top: cannot tell without taps with a known mass.")
+        lines.append("Moving mass, stiffness and pumping area of the top: cannot tell without taps with a known mass.")
     if told.change != Change():
         parts = [
             f"{name} {100 * shift:+.1f} ± {100 * u:.1f} %" if isfinite(shift) else f"{name} cannot tell"
@@ -192,7 +200,9 @@ def what_if_body(fit: BodyFit, told: WhatIf) -> str:
             image(plot_what_if(told), f"Frequencies now and after: {words}. {said}"),
             table(columns, [row[: len(columns)] for row in rows]),
             bullets(told.notes),
-            image(plot_mobility(fit, told.change), f"Mobility at the bridge over frequency, now and after: {words}"),
+            image(
+                plot_mobility(fit, told.change), f"How readily the bridge moves, over frequency, now and after: {words}"
+            ),
         ]
     )
 
@@ -218,10 +228,7 @@ def body_data(sheet: BodySheet, change: Change | None = None) -> dict:
             "modes": [
                 {
                     "name": name,
-                    **{
-                        column: float(getattr(told, column)[k])
-                        for column in ("now_hz", "now_u_hz", "after_hz", "after_u_hz", "shift", "shift_u")
-                    },
+                    **{column: float(getattr(told, column)[k]) for column in _COLUMNS},
                 }
                 for k, name in enumerate(told.names)
             ],

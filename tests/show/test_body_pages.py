@@ -5,7 +5,7 @@ import json
 import numpy as np
 import pytest
 from bodies import PLAIN, reading, readings_of
-from test_forms import Hand
+from hand import Hand
 
 from luthkit.errors import LuthkitError
 from luthkit.guitar.body_fit import fit_body
@@ -25,10 +25,10 @@ CHANGE = Change(hole_radius_factor=0.95, bridge_mass_kg=-0.006)
 
 def test_numbers_say_where_they_come_from():
     rows = {row[0]: row for row in body.number_rows(SHEET.fit)}
-    assert rows["top, effective mass at the bridge"][2] == "these taps"
-    assert rows["top, effective mass at the bridge"][1].endswith(" g")
+    assert rows["top, mass that the bridge has to move"][2] == "these taps"
+    assert rows["top, mass that the bridge has to move"][1].endswith(" g")
     little = {row[0]: row[2] for row in body.number_rows(LITTLE.fit)}
-    assert little["top, effective mass at the bridge"] == "usual values"
+    assert little["top, mass that the bridge has to move"] == "usual values"
     given = fit_body([reading(PLAIN)], known={"volume_m3": (0.0175, 0.03)})
     assert {row[0]: row[2] for row in body.number_rows(given)}["air in the body"] == "given"
     two = fit_body([reading(PLAIN, back_blocked=False)]).order
@@ -112,10 +112,10 @@ def hand(tmp_path, monkeypatch, build):
 
 
 def test_a_slider_asks_what_if_without_reading_again(hand):
-    assert hand.said == "Done (1)." and hand.picture
+    assert hand.done == 1 and hand.picture
     before = hand.picture
     hand["Soundhole diameter"].value = -5
-    assert hand.said == "Done (2)." and hand.picture != before
+    assert hand.done == 2 and hand.picture != before
     assert "oundhole diameter -5 %" in hand["luthkit-page"].value
     hand["Bridge"].value = 8
     assert "oundhole diameter -5 %, 8 g more on the bridge" in hand["luthkit-page"].value

@@ -98,7 +98,7 @@ def plot_mobility(fit: BodyFit, change: Change | None = None, *, ax=None):
     ax.set_ylim(min(lowest) - 8, max(highest) + 8)
     ax.set_xlim(*RANGE_HZ)
     ax.set_xlabel("frequency in Hz")
-    ax.set_ylabel("mobility at the bridge\nin dB over 1 m/s per newton")
+    ax.set_ylabel("how readily the bridge moves\n(dB, 0 = 1 m/s for each newton)")
     _tidy(ax)
     ax.legend(**LEGEND_ABOVE)
     return ax
