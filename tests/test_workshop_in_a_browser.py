@@ -7,7 +7,7 @@ from lab import browser_page, open_notebook, running_lab
 
 from luthkit.shop.workshop import lab_command, lay_out
 
-# notebook: how many forms, what to change in the first (label, list entry or text), and its button
+# notebook: how many forms open with a result, what to change in one (label, list entry or text), and its button
 FORMS = {
     "1_read_modes": (1, "Guitar", 1, "Read modes"),
     "2_compare_with_reference": (1, "References", 1, "Compare"),
@@ -62,16 +62,17 @@ def test_another_choice_gives_another_picture_and_table(workshop, name, tmp_path
     with open_notebook(workshop(name), **options) as page:
         for k in range(n_forms):
             page.locator(".luthkit-status").nth(k).get_by_text("Done (1).").wait_for()
-        status, shown = page.locator(".luthkit-status").first, page.locator(".luthkit-page").first
+        form = page.locator(".jp-OutputArea").filter(has=page.get_by_role("button", name=button))
+        press = form.get_by_role("button", name=button)
+        status, shown = form.locator(".luthkit-status"), form.locator(".luthkit-page")
         picture = shown.locator("img").first
         before, table = picture.get_attribute("src"), shown.locator("table").first.inner_text()
-        field = page.get_by_label(label, exact=True).first
+        field = form.get_by_label(label, exact=True).first
         if isinstance(choice, int):
             field.select_option(index=choice)
         else:
             field.fill(choice)
             field.press("Tab")
-        press = page.get_by_role("button", name=button).first
         press.focus()
         page.keyboard.press("Enter")
         status.get_by_text("Done (2).").wait_for()
@@ -82,7 +83,7 @@ def test_another_choice_gives_another_picture_and_table(workshop, name, tmp_path
         assert page.evaluate(UNREACHABLE) == []
         assert page.evaluate(TOO_WIDE) == []
         assert page.evaluate(WITHOUT_ALT) == 0
-        elsewhere = page.get_by_label("elsewhere").first
+        elsewhere = form.get_by_label("elsewhere").first
         elsewhere.fill("/nowhere/at <all>")
         elsewhere.press("Tab")
         press.click()

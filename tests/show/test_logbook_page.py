@@ -6,7 +6,7 @@ import json
 import pytest
 from shop.conftest import make_source
 from show.conftest import AWKWARD
-from show.test_forms import Hand
+from hand import Hand
 
 from luthkit.shop.checksums import Finding
 from luthkit.shop.events import Event
@@ -14,6 +14,7 @@ from luthkit.shop.logbook import LoggedGuitar, LoggedSession, start_logbook
 from luthkit.shop.overview import InHand
 from luthkit.shop.verify import Verification
 from luthkit.show import data
+from luthkit.show.forms import logbook as form_of_logbook
 from luthkit.show.forms import logbook_form
 from luthkit.show.logbook import overview_data, overview_page, overview_text, verification_lines, verification_page
 from luthkit.show.plots.logbook import plot_logbook
@@ -112,7 +113,7 @@ def test_a_maker_keeps_notes_and_checks(shop):
     assert "2024-02-30" in hand.said and "is no date; write one as" in hand.said
     hand["Day"].value = "2024-02-10"
     hand["Do it"].click()
-    assert hand.said == "Done (1)." and "Kept as" in hand["luthkit-page"].value and hand.picture
+    assert hand.done == 1 and "Kept as" in hand["luthkit-page"].value and hand.picture
     assert (shop / "logbook" / "Wren" / "2024-02-10" / "taps" / "a.wav").is_file()
     loose = shop / "loose"
     loose.mkdir()
@@ -135,10 +136,36 @@ def test_a_maker_keeps_notes_and_checks(shop):
     )
 
 
+def test_a_repeat_study_is_made_from_recordings(shop, monkeypatch):
+    made = [
+        {"guitar": "Wren", "mode": "air", "day": f"2024-03-0{day}", "hanging": hanging, "frequency_hz": 100 + off,
+         "damping_ratio": 0.01}
+        for day, hanging, off in [(1, 1, 0.1), (1, 2, 0.3), (2, 1, 0.0), (2, 2, 0.2), (3, 1, -0.1), (3, 2, -0.3)]
+    ]  # fmt: skip
+    asked = []
+    monkeypatch.setattr(form_of_logbook, "study_rows", lambda home, **days: asked.append((home, days)) or made)
+    logbook = start_logbook(shop / "logbook")
+    (logbook.path / "Wren").mkdir()
+    hand = Hand(logbook_form())
+    choose(hand, "make my repeat study")
+    hand["Guitar"].value, hand["Its days"].value = "wren", "2024-03-01, 2024-03-03"
+    hand["Do it"].click()
+    day = datetime.date(2024, 3, 1)
+    assert asked == [(logbook.path / "Wren", {"since": day, "until": day.replace(day=3)})]
+    page = hand["luthkit-page"].value
+    assert hand.done == 2 and "it is used from now on" in page
+    assert "another day: 0.6" in page and "One person tapped throughout" in page
+    choose(hand, "keep")
+    (shop / "own.csv").write_text("mode,day,frequency_hz,damping_ratio\n" + "air,1,100,0.01\nair,2,101,0.01\n" * 2)
+    hand["Recordings in"].value, hand["Day"].value = str(shop / "own.csv"), "2025-01-02"
+    hand["Do it"].click()
+    assert (logbook.path / "repeat_study_2025-01-02.csv").is_file() and hand.done == 3
+
+
 def test_it_opens_with_the_overview_and_packs(shop):
     logbook = start_logbook(shop / "logbook")
     hand = Hand(logbook_form())
-    assert hand.said == "Done (1)." and "empty" in hand["luthkit-page"].value
+    assert hand.done == 1 and "empty" in hand["luthkit-page"].value
     from luthkit.shop.keeping import add_session
 
     add_session(logbook, make_source(shop / "a"))
@@ -146,11 +173,11 @@ def test_it_opens_with_the_overview_and_packs(shop):
     assert hand["Recordings in"].layout.display == "none" and hand["Guitar"].layout.display == ""
     hand["Guitar"].value = "number 12"
     hand["Do it"].click()
-    assert (shop / "notebooks" / "Number 12.zip").is_file() and hand.said == "Done (2)."
+    assert (shop / "notebooks" / "Number 12.zip").is_file() and hand.done == 2
     hand["Do it"].click()
     assert "exists already" in hand.said
     choose(hand, "keep")
     hand["Logbook"].value = str(shop / "other")
     hand["Recordings in"].value = str(shop / "notebooks" / "Number 12.zip")
     hand["Do it"].click()
-    assert hand.said == "Done (3)." and (shop / "other" / "Number 12" / "2024-03-09").is_dir()
+    assert hand.done == 3 and (shop / "other" / "Number 12" / "2024-03-09").is_dir()

@@ -1,4 +1,4 @@
-"""The forms of the fifth notebook: a guitar over months and years, and where a new one must start."""
+"""Forms of the fifth notebook: a guitar over months and years, and where a new one must start."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from .common import LAYOUT, WIDE, Form, chosen, folder_list, label, path_field, 
 
 
 def history_form(*, start=None) -> widgets.Widget:
-    """The form of the fifth notebook: how one guitar changed over time.
+    """How one guitar changed over time.
 
     `start` is the folder where guitars are looked for (default: the current folder and those beside it).
     """
