@@ -92,7 +92,8 @@ def remembered(place: Path | None, kind: type[T], work: Callable[[], T]) -> T:
 def programs() -> str:
     """What the numbers depend on beside the sound: luthkit's version and reading code, numpy and scipy."""
     digest = hashlib.sha256()
-    for path in sorted((Path(__file__).parents[1] / "signal").glob("*.py")):
+    house = Path(__file__).parents[1]
+    for path in (*sorted((house / "signal").glob("*.py")), house / "guitar" / "played.py"):
         digest.update(path.read_bytes())
     return f"luthkit {__version__} {digest.hexdigest()} numpy {np.__version__} scipy {version('scipy')}"
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from .. import __version__
 from .._frozen import frozen_dict
 from .._threads import one_thread
@@ -11,6 +13,7 @@ from ..signal.partials import find_pitch
 from ..signal.stroke_tone import read_stroke
 from ..signal.strokes import find_strokes
 from ..signal.taps import Rejection
+from . import cache
 from .session import Session, read_session
 
 
@@ -21,6 +24,8 @@ def read_tone(paths) -> ToneReading:
     Files named one by one, or in a folder without session.toml, say not what they are: they are taken for
     plucks where they sound a single note, else for strums. The string of a pluck is what session.toml says, or
     the nearest note to its pitch; where a file's name says another pitch than is heard, a note says so.
+
+    In a logbook all is read once and kept (`cache`).
 
     Raises `LuthkitError` as `read_session` does, and when no recording is a strum or a pluck. A stroke that
     cannot be read is left out with its reason, and the rest goes on.
@@ -35,10 +40,16 @@ def read_tone(paths) -> ToneReading:
             f"{session.name} has {len(session.recordings)} recordings, but none is called a strum or a pluck; "
             'list them in session.toml with kind = "strum" or kind = "pluck"'
         )
+    used = [recording for recording in session.recordings if recording.name in kinds]
+    place = cache.place_of("tone", used, {"name": session.name, "guessed": guessed})
+    reading = cache.remembered(place, ToneReading, lambda: _worked_out(session.name, used, kinds))
+    said = {"conditions": dict(session.conditions), "pluck_points": _pluck_points(session)}
+    return replace(reading, parameters=frozen_dict(said))
+
+
+def _worked_out(name: str, recordings, kinds) -> ToneReading:
     strums, plucks, rejected, notes, sources = [], [], [], [], {}
-    for recording in session.recordings:
-        if recording.name not in kinds:
-            continue
+    for recording in recordings:
         kind = kinds[recording.name]
         found = find_strokes({recording.name: recording.path}, kind=kind or "strum")
         rejected += found.rejected
@@ -59,12 +70,12 @@ def read_tone(paths) -> ToneReading:
             except LuthkitError as error:
                 rejected.append(Rejection(stroke.source, stroke.time_s, str(error).rstrip(".")))
     return ToneReading(
-        name=session.name,
+        name=name,
         strums=tuple(strums),
         plucks=tuple(plucks),
         rejected=tuple(rejected),
         sources=frozen_dict(sources),
-        parameters=frozen_dict({"conditions": dict(session.conditions), "pluck_points": _pluck_points(session)}),
+        parameters=frozen_dict({}),
         version=__version__,
         notes=tuple(notes),
     )

@@ -12,10 +12,11 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as arrays
 
 from luthkit import simulate
-from luthkit.shop import cache, reading
+from luthkit.shop import cache, reading, tone_reading
 from luthkit.shop.cache import from_plain, to_plain
 from luthkit.shop.keeping import add_session
 from luthkit.shop.reading import read_instrument, read_instruments
+from luthkit.shop.tone_reading import read_tone
 from luthkit.signal.modes import Mode
 
 RATE = 16000
@@ -61,6 +62,27 @@ def test_delete_it_and_it_comes_back_equal(taps, logbook, readings):
     assert same(read_instrument(folder), first) and len(readings) == 2
     assert same(read_instrument(taps), first), "outside a logbook the same is read"
     assert len(readings) == 3
+
+
+def test_strums_and_plucks_come_back_equal(logbook, tmp_path, monkeypatch):
+    rate, t = 22050, np.arange(22050) / 22050
+    sound = 0.2 * sum(np.exp(-4 * t) * np.sin(2 * np.pi * 110 * k * t) / k for k in range(1, 12))
+    (tmp_path / "strums").mkdir()
+    noise = 1e-5 * np.random.default_rng(1).standard_normal(rate // 2 + 2 * rate)
+    soundfile.write(tmp_path / "strums" / "a.wav", noise + np.concatenate([np.zeros(rate // 2), sound, sound]), rate)
+    words = 'guitar = "Wren"\nkind = "pluck"\npluck_point = "a fifth"\nstrings_age_h = 5\n'
+    (tmp_path / "strums" / "session.toml").write_text(words)
+    folder = add_session(logbook, tmp_path / "strums").path
+    first = read_tone(folder)
+    assert first.plucks and first.parameters["pluck_points"] == ("a fifth",)
+    monkeypatch.setattr(tone_reading, "find_strokes", None)  # nothing is read again
+    assert same(read_tone(folder), first)
+    (folder / "session.toml").write_text(words.replace("age_h = 5", "age_h = 50"))
+    assert read_tone(folder).parameters["conditions"]["strings_age_h"] == 50
+    monkeypatch.undo()
+    shutil.rmtree(logbook.path / ".luthkit")
+    (folder / "session.toml").write_text(words)
+    assert same(read_tone(folder), first)
 
 
 def test_words_that_no_number_depends_on_are_taken_fresh(taps, logbook, readings):
