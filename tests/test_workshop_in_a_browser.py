@@ -12,7 +12,7 @@ FORMS = {
     "1_read_modes": (1, "Guitar", 1, "Read modes"),
     "2_compare_with_reference": (1, "References", 1, "Compare"),
     "3_name_modes_and_body": (2, "Guitar", 1, "Name the modes"),
-    "4_strums_and_plucks": (2, "Guitar", 1, "Read strums and plucks"),
+    "4_strums_and_plucks": (2, "Build", 1, "Read strums and plucks"),
     "5_follow_a_guitar": (3, "Guitar", 1, "Follow"),
     "6_wood": (1, "Piece", 1, "Measure"),
     "7_choose_wood": (1, "Near enough (steps)", "3", "Choose the wood"),
@@ -61,7 +61,7 @@ def test_another_choice_gives_another_picture_and_table(workshop, name, tmp_path
     options = NARROW_125 if int(name[0]) % 2 else {}
     with open_notebook(workshop(name), **options) as page:
         for k in range(n_forms):
-            page.locator(".luthkit-status").nth(k).get_by_text("Done (1).").wait_for()
+            page.locator(".luthkit-status").nth(k).locator('[data-done="1"]').wait_for()
         form = page.locator(".jp-OutputArea").filter(has=page.get_by_role("button", name=button))
         press = form.get_by_role("button", name=button)
         status, shown = form.locator(".luthkit-status"), form.locator(".luthkit-page")
@@ -75,7 +75,8 @@ def test_another_choice_gives_another_picture_and_table(workshop, name, tmp_path
             field.press("Tab")
         press.focus()
         page.keyboard.press("Enter")
-        status.get_by_text("Done (2).").wait_for()
+        status.locator('[data-done="2"]').wait_for()
+        assert press.evaluate("e => e === document.activeElement")  # the keyboard stays where it was
         assert picture.get_attribute("src") != before
         assert shown.locator("table").first.inner_text() != table
         page.screenshot(path=tmp_path / f"{name}.png")

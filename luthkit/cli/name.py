@@ -20,6 +20,7 @@ def add(commands) -> None:
     name.add_argument("--body-kind", default="", help="classical, small steel-string or large steel-string")
     name.add_argument("--call", nargs=2, metavar=("HZ", "NAME"), help="give the mode at HZ a name of your own ...")
     name.add_argument("--because", metavar="REASON", help="... and say why; both are kept in names.toml")
+    name.add_argument("--take-back", metavar="HZ", help="take back a name you gave to the mode at HZ")
     name.set_defaults(run=run)
     add_output(name)
 
@@ -32,13 +33,14 @@ def run(options) -> int:
     if bool(options.call) != bool(options.because):
         raise BadUse("--call HZ NAME and --because REASON go together: a name of your own needs its reason")
     check_paths(options.paths, options.report)
-    frequency = _hz(options.call[0]) if options.call else None
+    frequency = _hz("--call", options.call[0]) if options.call else None
+    mistaken = _hz("--take-back", options.take_back) if options.take_back else None
     from ..guitar.priors import BODY_KINDS, UNNAMED
 
     if options.body_kind and options.body_kind not in BODY_KINDS:
         raise BadUse(f"--body-kind {options.body_kind!r} is not known; allowed are {', '.join(BODY_KINDS)}")
     from ..guitar.naming import overrule
-    from ..shop.names import add_overrule, name_instrument
+    from ..shop.names import add_overrule, name_instrument, take_back
     from ..shop.reading import read_instrument
     from ..show import data
     from ..show.names import naming_data, naming_page, naming_text, shown_name
@@ -47,6 +49,8 @@ def run(options) -> int:
     if not modeset.modes:
         return say(no_modes(modeset), NOTHING_USABLE, options)
     try:
+        if mistaken:
+            take_back(options.paths, mistaken)
         naming = name_instrument(options.paths, body_kind=options.body_kind, modeset=modeset)
         if options.call:
             called = UNNAMED if options.call[1] == shown_name(UNNAMED) else options.call[1]
@@ -64,8 +68,8 @@ def run(options) -> int:
     return 0
 
 
-def _hz(text: str) -> float:
+def _hz(option: str, text: str) -> float:
     try:
         return float(text)
     except ValueError:
-        raise BadUse(f"--call wants a frequency in hertz first, such as 196, not {text!r}") from None
+        raise BadUse(f"{option} wants a frequency in hertz first, such as 196, not {text!r}") from None

@@ -5,41 +5,37 @@
       notebooks/         copies of the notebooks; the maker's own from then on
       sample_audio/      invented guitars to play with, synthetic sound; may be deleted
       logbook/           the maker's guitars
-      .luthkit/          what was laid out, and settings for JupyterLab
+      results/           what the notebooks save
+      .luthkit/          what was laid out
 
 Laid out again, only what is new in luthkit is added: nothing that stands there is changed, and what the maker
-deleted does not come back.
+deleted does not come back, but for samples: as long as their folder stands, what is missing in it is put back as it
+was. JupyterLab takes its settings from the folder `lab` beside this module.
 """
 
 from __future__ import annotations
 
-import json
 import os
 import shutil
 import sys
 from pathlib import Path
+from urllib.parse import quote
 
 from ..errors import LuthkitError
 from .logbook import start_logbook
 from .safe import write_whole
 
 START = "START_HERE.md"
-NOTEBOOKS, SAMPLES, LOGBOOK = "notebooks", "sample_audio", "logbook"
+NOTEBOOKS, SAMPLES, LOGBOOK, RESULTS = "notebooks", "sample_audio", "logbook", "results"
 _INNER = ".luthkit"
 _LAID = f"{_INNER}/laid_out.txt"
-_OVERRIDES = f"{_INNER}/jupyter/labconfig/default_setting_overrides.json"
-_LAB_SETTINGS = {
-    "@jupyterlab/apputils-extension:notification": {"fetchNews": "false", "checkForUpdates": False},
-    "@jupyterlab/docmanager-extension:plugin": {"defaultViewers": {"markdown": "Markdown Preview"}},
-    "@jupyterlab/notebook-extension:panel": {
-        "toolbar": [{"name": "run-all", "command": "notebook:run-all-cells", "label": "Open the form", "rank": 1}]
-    },
-}
+_SERVED = "LUTHKIT_WORKSHOP"  # in the environment of JupyterLab: the folder it was opened in
 _START_TEXT = """# What do I do now?
 
 Click on a notebook below. It opens with a few words; press **Open the form** in the row of buttons above them
 (or *Run → Run All Cells* in the menu), and a form appears, filled with sample guitars. Those are invented, and their
-sound is synthetic, made by a computer: try everything on them, nothing can be spoilt.
+sound is synthetic, made by a computer: try everything on them. If one is not as it was any more, delete its folder in
+*sample_audio* and begin again with `luthkit start`: it is put back.
 
 | I want to … | open |
 |---|---|
@@ -49,7 +45,8 @@ sound is synthetic, made by a computer: try everything on them, nothing can be s
 difference. Then record your own guitar with notebook 0.
 
 Your guitars are kept in the folder *logbook*: plain sound files and plain text, which open without luthkit too. Copy
-that folder to another disk now and then. The folder *sample_audio* may be deleted when you no longer need it.
+that folder to another disk now and then. What you save in a notebook goes into the folder *results*. The folder
+*sample_audio* may be deleted as a whole when you no longer need it.
 Nothing leaves this computer.
 """
 JOBS = {  # the number of a notebook: the maker's wish
@@ -80,15 +77,13 @@ def lay_out(folder, *, source=None) -> list[str]:
         folder.mkdir(parents=True, exist_ok=True)
         laid = _laid(folder)
         added = [*_copy_new(source, folder, laid)]
-        for name, text in ((START, _start_text(folder)), (_OVERRIDES, json.dumps(_LAB_SETTINGS, indent=2))):
-            if name not in laid and not (folder / name).exists():
-                (folder / name).parent.mkdir(parents=True, exist_ok=True)
-                write_whole(folder / name, text)
-                added.append(name)
+        if START not in laid and not (folder / START).exists():
+            write_whole(folder / START, _start_text(folder))
+            added.append(START)
         if LOGBOOK not in laid and not (folder / LOGBOOK).exists():
             start_logbook(folder / LOGBOOK)
             added.append(LOGBOOK)
-        offered = {*_offered(source), START, _OVERRIDES, LOGBOOK}
+        offered = {*_offered(source), START, LOGBOOK}
         if not offered <= laid:
             (folder / _INNER).mkdir(exist_ok=True)
             write_whole(folder / _LAID, "".join(f"{name}\n" for name in sorted(laid | offered)))
@@ -104,10 +99,41 @@ def lab_command(folder, *, browser: bool = True) -> tuple[list[str], dict[str, s
     command = [sys.executable, "-m", "jupyterlab", f"--ServerApp.root_dir={folder}"]
     command += [f"--LabApp.default_url=/lab/tree/{START}"] if (folder / START).exists() else []
     command += [] if browser else ["--no-browser"]
-    settings = os.pathsep.join(
-        part for part in (str(folder / _INNER / "jupyter"), os.environ.get("JUPYTER_CONFIG_PATH")) if part
-    )
-    return command, {**os.environ, "JUPYTER_CONFIG_PATH": settings}
+    settings = [str(Path(__file__).with_name("lab")), os.environ.get("JUPYTER_CONFIG_PATH")]
+    return command, {
+        **os.environ,
+        "JUPYTER_CONFIG_PATH": os.pathsep.join(part for part in settings if part),
+        _SERVED: str(folder),
+    }
+
+
+def without_outputs(model, **_) -> None:
+    """For JupyterLab: a notebook is saved as it was shipped, with the maker's notes, without what the forms show.
+
+    What they show is no lasting thing; opened again it would be a dead picture of a form.
+    """
+    if model["type"] != "notebook" or model["content"]["nbformat"] != 4:
+        return
+    for cell in model["content"]["cells"]:
+        if cell["cell_type"] == "code":
+            cell["outputs"], cell["execution_count"] = [], None
+
+
+def results_folder(here=None) -> Path:
+    """Where what is shown in `here` (default: the current folder) is saved: the folder `results` of the workshop
+    around it; where there is none, in `here` itself. It need not be there yet."""
+    here = Path(here or Path.cwd()).resolve()
+    homes = [folder for folder in (here, *here.parents) if (folder / _LAID).is_file()]
+    return (homes or [here])[0] / RESULTS
+
+
+def link_to(path) -> str:
+    """The address at which JupyterLab shows a file of the workshop it was opened in; "" where it cannot."""
+    home = os.environ.get(_SERVED)
+    path = Path(path).resolve()
+    if not home or not path.is_relative_to(home):
+        return ""
+    return f"/files/{quote(path.relative_to(home).as_posix())}"
 
 
 def _source(source) -> Path:
@@ -139,7 +165,8 @@ def _copy_new(source: Path, folder: Path, laid: set[str]):
     """Copy what was never laid out here and does not stand there; give the names."""
     for name, item in _offered(source).items():
         target = folder / name
-        if name in laid or target.exists():
+        put_back = name.startswith(f"{SAMPLES}/") and (folder / SAMPLES).is_dir()
+        if (name in laid and not put_back) or target.exists():
             continue
         target.parent.mkdir(exist_ok=True)
         aside = target.with_name(f".{target.name}.part")

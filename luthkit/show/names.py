@@ -182,4 +182,11 @@ def naming_page(naming: Naming) -> Page:
     parts += ["<h2>What the figures mean</h2>", bullets(MEANING)]
     files = "\n".join(f"{key}={value}" for key, value in sorted(naming.modeset.sources.items()))
     identity = hashlib.sha256(f"Naming\n{name}\n{files}".encode("utf-8", "backslashreplace")).hexdigest()
-    return Page(f"Names of the modes of {name}", "\n".join(parts), f"{file_word(name)}_names", identity, naming.version)
+    return Page(
+        f"Names of the modes of {name}",
+        "\n".join(parts),
+        f"{file_word(name)}_names",
+        identity,
+        naming.version,
+        done=f"Named the modes of {name}",
+    )

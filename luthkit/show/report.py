@@ -26,11 +26,14 @@ def report_page(result: Comparison | ModeSet, naming: Naming | None = None) -> P
     if isinstance(result, Comparison):
         names = instrument_names(result.build, result.references)
         stem = f"{file_word(names[0])}_beside_{'_and_'.join(map(file_word, names[1:]))}"
+        done = f"Compared {names[0]} with {listed(names[1:])}"
         body = _comparison_body(result)
     else:
         stem = f"{file_word(result.name or 'instrument')}_modes"
+        done = f"Read {result.taps_accepted} taps of {result.name or 'the instrument'}"
         body = _instrument_body(result, naming)
-    return Page(_title(result), body, stem, _identity(result), result.version, sheet=partial(plot_sheet, result))
+    sheet = partial(plot_sheet, result)
+    return Page(_title(result), body, stem, _identity(result), result.version, sheet=sheet, done=done)
 
 
 def _identity(result) -> str:

@@ -10,7 +10,7 @@ import pytest
 from luthkit.cli import main
 from luthkit.errors import LuthkitError
 from luthkit.shop.logbook import open_logbook
-from luthkit.shop.workshop import START, lab_command, lay_out
+from luthkit.shop.workshop import START, lab_command, lay_out, link_to, results_folder, without_outputs
 
 HOME = Path(__file__).resolve().parents[2]
 
@@ -62,6 +62,43 @@ def test_laid_out_again_nothing_of_the_makers_changes(tmp_path, source):
     assert {key: after[key] for key in before if not key.endswith("laid_out.txt")} == {
         key: value for key, value in before.items() if not key.endswith("laid_out.txt")
     }
+
+
+def test_a_spoilt_sample_is_put_back_when_its_folder_was_deleted(tmp_path, source):
+    shop = tmp_path / "shop"
+    lay_out(shop, source=source)
+    (shop / "sample_audio/old one/names.toml").write_text("a slip")
+    assert lay_out(shop, source=source) == []  # what is there is not touched
+    shutil.rmtree(shop / "sample_audio/old one")
+    assert lay_out(shop, source=source) == ["sample_audio/old one"]
+    assert [path.name for path in (shop / "sample_audio/old one").iterdir()] == ["a.wav"]
+
+
+def test_what_is_saved_goes_into_one_folder_of_the_workshop(tmp_path, source, monkeypatch):
+    shop = tmp_path / "Werkstatt 1 & 2"
+    lay_out(shop, source=source)
+    assert results_folder(shop / "notebooks") == results_folder(shop) == shop / "results"
+    (shop / "logbook" / ".luthkit").mkdir(exist_ok=True)  # a logbook keeps a folder of that name as well
+    assert results_folder(shop / "logbook") == shop / "results"
+    assert results_folder(tmp_path) == tmp_path / "results"
+    assert link_to(shop / "results/a.html") == ""  # JupyterLab was not opened by us
+    monkeypatch.setenv("LUTHKIT_WORKSHOP", lab_command(shop)[1]["LUTHKIT_WORKSHOP"])
+    assert link_to(shop / "results/a b?.html") == "/files/results/a%20b%3F.html"
+    assert link_to(tmp_path / "elsewhere.html") == ""
+
+
+def test_a_notebook_is_saved_without_what_its_form_shows():
+    cells = [
+        {"cell_type": "markdown", "source": "my note"},
+        {"cell_type": "code", "source": "form()", "outputs": [{"output_type": "stream"}], "execution_count": 3},
+    ]
+    model = {"type": "notebook", "content": {"nbformat": 4, "cells": cells}}
+    without_outputs(model, path="x", contents_manager=None)
+    assert cells[0]["source"] == "my note" and (cells[1]["outputs"], cells[1]["execution_count"]) == ([], None)
+    for other in ({"type": "file", "content": "text"}, {"type": "notebook", "content": {"nbformat": 3}}):
+        before = json.dumps(other)
+        without_outputs(other)
+        assert json.dumps(other) == before
 
 
 def test_what_stood_there_before_is_left_alone(tmp_path, source):
@@ -128,3 +165,5 @@ def test_jupyterlab_opens_at_the_first_page(tmp_path, source, monkeypatch):
     assert theirs == "/elsewhere"
     settings = json.loads((Path(ours) / "labconfig/default_setting_overrides.json").read_text())
     assert settings["@jupyterlab/apputils-extension:notification"]["fetchNews"] == "false"
+    server = json.loads((Path(ours) / "jupyter_server_config.json").read_text())
+    assert server["ContentsManager"]["pre_save_hook"] == f"{without_outputs.__module__}.{without_outputs.__name__}"

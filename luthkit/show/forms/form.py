@@ -6,7 +6,6 @@ chosen is remembered for the next time, in a small text file beside the notebook
 
 from __future__ import annotations
 
-import ctypes
 import json
 import sys
 import threading
@@ -18,13 +17,11 @@ from pathlib import Path
 import ipywidgets as widgets
 
 from ...errors import LuthkitError
-from ..page import STYLE, default_path, save_pieces, save_sheet, write_page
+from ...shop.workshop import link_to, results_folder
+from ..page import STYLE, save_pieces, save_report, save_sheet
+from .task import Stopped, Task
 
 CHOICES = Path("luthkit_choices.json")
-
-
-class Stopped(BaseException):
-    """The maker pressed Stop."""
 
 
 class Form:
@@ -39,7 +36,7 @@ class Form:
         self._count = 0
         self._fields = fields
         self._name = name
-        self._worker = None
+        self._at_work, self._task = False, None
         self._go = _button(verb, "check", button_style="primary")
         self._stop = _button("Stop", "stop", disabled=True)
         self._save = _button("Save report", "save", disabled=True)
@@ -51,7 +48,7 @@ class Form:
         self._page.add_class("luthkit-page")
         self._go.on_click(lambda _: self._press())
         self._stop.on_click(lambda _: self._interrupt())
-        self._save.on_click(lambda _: self._write(lambda page: [write_page(page, default_path(page))]))
+        self._save.on_click(lambda _: self._write(save_report))
         self._sheet.on_click(lambda _: self._write(save_sheet))
         self._pieces.on_click(lambda _: self._write(save_pieces))
 
@@ -68,55 +65,55 @@ class Form:
 
     def say(self, sentence: str, *, wrong: bool = False) -> None:
         """A sentence in the line of status."""
-        color = "#882255" if wrong else "inherit"
-        self._status.value = f'<span style="color:{color};font-size:15px">{escape(sentence)}</span>'
+        self._status.value = _spoken(escape(sentence), wrong=wrong)
 
     def _press(self):
-        if not _in_notebook():
+        """In a notebook, work beside the page; a press while it is at work counts for nothing."""
+        if self._at_work:
+            return
+        self._at_work = True
+        if _in_notebook():
+            threading.Thread(target=self._run, daemon=True).start()
+        else:
             self._run()
-        elif self._worker is None or not self._worker.is_alive():
-            self._worker = threading.Thread(target=self._run, daemon=True)
-            self._worker.start()
 
     def _interrupt(self):
-        """Raise `Stopped` in the worker, at its next step."""
-        if self._worker is not None and self._worker.is_alive():
-            ident = ctypes.c_ulong(self._worker.ident)
-            ctypes.pythonapi.PyThreadState_SetAsyncExc(ident, ctypes.py_object(Stopped))
+        if self._task is not None:
+            self._task.stop()
+        self._go.focus()  # for the keyboard: a button that is greyed loses the focus to nowhere
 
     def _run(self):
-        for button in (self._go, self._save, self._sheet, self._pieces):
+        self._at_work, self._task, began = True, Task(self.act), time.monotonic()
+        for button in (self._save, self._sheet, self._pieces):
             button.disabled = True
-        self._stop.disabled = False
-        working = _Clock(self)
+        self._stop.disabled, wrong, count = False, False, None
+        self.say("At work; this takes some seconds.")
         try:
-            page = self.act()
-            working.end()
+            page = self._task.wait(lambda: self.say(f"At work for {time.monotonic() - began:.0f} s …"))
             self._page.value = f'<div class="luthkit">{page.body}</div>'
             self._page_shown = page
-            self._count += 1
             self._remember()
-            self.say(f"Done ({self._count}).")
-        except (Stopped, KeyboardInterrupt):
-            working.end()
-            self.say("Stopped; nothing was changed. Press the button to begin again.")
+            self._count = count = self._count + 1
+            words = _done(page, time.monotonic() - began)
+        except Stopped:
+            words = "Stopped. Press the button to begin again."
         except Exception as error:
-            working.end()
             self._page.value, self._page_shown = "", None
-            self.say(sentence(error), wrong=True)
+            words, wrong = sentence(error), True
         self._stop.disabled = True
-        self._go.disabled = False
         self._save.disabled = self._pieces.disabled = self._page_shown is None
         self._sheet.disabled = getattr(self._page_shown, "sheet", None) is None
         self._sheet.layout.display = "none" if self._sheet.disabled else ""
+        self._at_work = False
+        self._status.value = _spoken(escape(words), wrong=wrong, count=count)
 
     def _write(self, write):
         try:
-            paths = write(self._page_shown)
+            paths = write(self._page_shown, results_folder())
         except Exception as error:
             self.say(sentence(error), wrong=True)
         else:
-            self.say(_saved([path.resolve() for path in paths]))
+            self._status.value = _spoken(_saved(paths))
 
     def _remember(self):
         """Keep what was chosen; a folder that cannot be written to is no reason to stop."""
@@ -141,25 +138,6 @@ def _button(words: str, icon: str, **options) -> widgets.Button:
     return widgets.Button(description=words, icon=icon, layout={"width": "auto", "min_width": "6rem"}, **options)
 
 
-class _Clock:
-    """Says how long the work has taken, once a second."""
-
-    def __init__(self, form: Form):
-        self._done = threading.Event()
-        form.say("At work; this takes some seconds.")
-        self._thread = threading.Thread(target=self._tick, args=(form,), daemon=True)
-        self._thread.start()
-
-    def _tick(self, form):
-        began = time.monotonic()
-        while not self._done.wait(1.0):
-            form.say(f"At work for {time.monotonic() - began:.0f} s …")
-
-    def end(self):
-        self._done.set()
-        self._thread.join()
-
-
 def sentence(error) -> str:
     """One sentence for the form, never a traceback."""
     if isinstance(error, LuthkitError):
@@ -170,11 +148,26 @@ def sentence(error) -> str:
     return text[:1].upper() + text[1:]
 
 
+def _done(page, seconds: float) -> str:
+    """'Read 36 taps of Number 12 in 4 s.'"""
+    took = f"in {seconds:.0f} s" if seconds >= 1.5 else "at once"
+    return f"{page.done} {took}." if page.done else f"{page.title}: done {took}."
+
+
 def _saved(paths: list[Path]) -> str:
-    if len(paths) == 1:
-        return f"Saved as {paths[0]}"
-    names = ", ".join(path.name for path in paths)
-    return f"Saved in {paths[0].parent}: {names}" if paths else "There is no picture and no table to save."
+    """Where the files went, each with a link where the browser can open it; HTML."""
+    if not paths:
+        return "There is no picture and no table to save."
+    links = [f'<a href="{escape(link)}" target="_blank">' if (link := link_to(path)) else "" for path in paths]
+    names = [f"{a}{escape(path.name)}{'</a>' if a else ''}" for a, path in zip(links, paths, strict=True)]
+    return f"Saved in the folder {escape(str(paths[0].parent))}: {', '.join(names)}"
+
+
+def _spoken(html: str, *, wrong: bool = False, count: int | None = None) -> str:
+    """A line of status that a screen reader speaks; `count` numbers what was done."""
+    role, color = ("alert", "#882255") if wrong else ("status", "inherit")
+    done = f' data-done="{count}"' if count else ""
+    return f'<span role="{role}"{done} style="color:{color};font-size:15px">{html}</span>'
 
 
 def _in_notebook() -> bool:

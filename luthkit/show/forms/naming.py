@@ -7,7 +7,7 @@ import ipywidgets as widgets
 from ...errors import LuthkitError
 from ...guitar.naming import CANNOT_TELL, overrule
 from ...guitar.priors import ALL_NAMES, BODY_KINDS
-from ...shop.names import add_overrule, name_instrument
+from ...shop.names import TAKEN_BACK, add_overrule, name_instrument, take_back
 from ..names import naming_page, shown_name
 from .common import LAYOUT, WIDE, Form, Reader, chosen, find_guitars, folder_list, path_field
 
@@ -17,7 +17,8 @@ AS_WRITTEN = "as session.toml says, or unknown"
 def naming_form(*, start=None) -> widgets.Widget:
     """The form of the third notebook: a name for each mode, how sure it is and why, and what to record next.
 
-    A name of the maker's own, with its reason, goes into names.toml in the folder of the guitar. `start` is the
+    A name of the maker's own, with its reason, goes into names.toml in the folder of the guitar, and can be taken
+    back. `start` is the
     folder where guitars are looked for (default: the current folder and those beside it).
     """
     guitars = find_guitars(start)
@@ -25,7 +26,8 @@ def naming_form(*, start=None) -> widgets.Widget:
     path = path_field("or a folder elsewhere")
     kind = _list("Body", [AS_WRITTEN, *BODY_KINDS])
     hertz = _text("The mode at", "in hertz, such as 196; leave empty if the names are right")
-    name = _list("is in truth the", [(shown_name(each), each) for each in (*ALL_NAMES, CANNOT_TELL)])
+    names = [(shown_name(each), each) for each in (*ALL_NAMES, CANNOT_TELL)]
+    name = _list("is in truth the", [*names, ("as luthkit said (take my name back)", TAKEN_BACK)])
     reason = _text("because", "a few words; kept in names.toml with the date")
     form = Form("Name the modes", [folder, path, kind, hertz, name, reason], name="names")
     reader = Reader()
@@ -34,9 +36,13 @@ def naming_form(*, start=None) -> widgets.Widget:
         (place,) = chosen([folder.value], path.value)
         (modeset,) = reader.read([place])
         body_kind = "" if kind.value == AS_WRITTEN else kind.value
+        said = hertz.value.strip() or reason.value.strip()
+        frequency_hz = _number(hertz.value) if said else 0.0
+        if said and name.value == TAKEN_BACK:
+            take_back(place, frequency_hz)
+            hertz.value = reason.value = said = ""
         naming = name_instrument(place, body_kind=body_kind, modeset=modeset)
-        if hertz.value.strip() or reason.value.strip():
-            frequency_hz = _number(hertz.value)
+        if said:
             naming = overrule(naming, frequency_hz, name.value, reason.value)
             add_overrule(place, frequency_hz, name.value, reason.value)
             hertz.value = reason.value = ""
