@@ -37,6 +37,11 @@ def reading(body, rng=None, *, u=1e-4, added_mass_kg=0.0, **condition):
     return BodyReading(hz, errors[0], q, errors[1], added_mass_kg=added_mass_kg, **condition)
 
 
+def without_wave(fit):
+    """A fit of a guitar that has three pistons and no standing wave in its box."""
+    return replace(fit, wave_log=0 * fit.wave_log)
+
+
 def readings_of(body, rng=None, **options):
     conditions = ({}, {"soundhole_plugged": True}, {"back_blocked": True}, {"added_mass_kg": 0.010})
     return [reading(body, rng, **options, **condition) for condition in conditions]

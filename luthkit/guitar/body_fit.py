@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from math import hypot, isfinite, pi, sqrt
+from math import isfinite, pi, sqrt
 
 import numpy as np
 
@@ -20,6 +20,7 @@ from ..errors import LuthkitError
 from .air_top_back import BodyModel
 from .helmholtz import END_CORRECTION, TOP_THICKNESS_M
 from .propagation import propagate, slopes
+from .standing_wave import DOUBT, log_shifts
 
 AIR, TOP, BACK = "air", "main top", "main back"
 NAMES = (AIR, TOP, BACK)
@@ -40,7 +41,6 @@ TYPICAL = {  # value and relative spread, from memory of published and reported 
 PARAMETERS = tuple(TYPICAL)
 MEASURED_BELOW = 0.5  # a number is measured when its error is under half that of the belief it started from
 FREQUENCY_FLOOR, Q_FLOOR = 0.001, 0.05  # relative: what dipoles and standing waves, not in the model, do to it
-PLATE_DOUBT = 0.025  # relative: dipoles and standing waves bend what a plate would do alone (on simulated guitars)
 UNKNOWN_FREQUENCY_U, UNKNOWN_Q_U = 0.005, 0.15  # relative, where a reading does not say
 
 
@@ -106,30 +106,37 @@ class BodyFit:
     fitted_hz: tuple[Mapping[str, float], ...]  # what the model says for each reading, by name
     chi_square: float
     degrees_of_freedom: int
+    wave_log: np.ndarray  # (n,) what the standing wave of the box has added to `log_values`
     notes: tuple[str, ...] = ()
 
     def __post_init__(self):
         object.__setattr__(self, "log_values", frozen_array(self.log_values, ndim=1))
+        object.__setattr__(self, "wave_log", frozen_array(self.wave_log, ndim=1))
         object.__setattr__(self, "covariance", frozen_array(self.covariance, ndim=2))
         object.__setattr__(self, "beliefs", frozen_dict(self.beliefs))
 
     @property
     def numbers(self) -> Mapping[str, BodyNumber]:
-        """Masses, stiffnesses, areas, Qs, frequencies of the parts alone: name -> value, error, measured or not."""
+        """Masses, stiffnesses, areas, Qs, frequencies of the parts alone: name -> value, error, measured or not.
+
+        What the `standing_wave` pretends of top and back is taken off, and half of it counts as error. Not of the box,
+        whose end correction has air that sloshes inside in it; nor of `model`, which stands for the guitar as it rings.
+        """
         temperature = self.model.temperature_c
 
         def told(logs):
             model = body_model(logs, temperature_c=temperature)
             return np.log(np.stack(np.broadcast_arrays(*(getattr(model, name) for name in NUMBERS)), axis=-1))
 
-        logs, covariance = propagate(told, self.log_values, self.covariance)
+        plates = np.array([name.startswith(("top_", "back_")) for name in PARAMETERS])
+        unsure = self.covariance + DOUBT**2 * np.outer(self.wave_log, self.wave_log)
+        logs, covariance = propagate(told, self.log_values - plates * self.wave_log, unsure)
         before = np.diag([spread**2 for _, spread in self.beliefs.values()])
         _, believed = propagate(told, self.log_values, before)
         numbers = {}
         for k, name in enumerate(NUMBERS):
             value, u, start = np.exp(logs[k]), sqrt(covariance[k, k]), sqrt(believed[k, k])
-            doubt = PLATE_DOUBT if name in ("top_frequency_hz", "back_frequency_hz") else 0.0
-            numbers[name] = BodyNumber(float(value), float(value * hypot(u, doubt)), bool(u < MEASURED_BELOW * start))
+            numbers[name] = BodyNumber(float(value), float(value * u), bool(u < MEASURED_BELOW * start))
         return frozen_dict(numbers)
 
 
@@ -205,10 +212,12 @@ def fit_body(
     for (k, what, name), value in zip(_entries(readings), np.exp(told(best.x[None])[0]), strict=True):
         if what == "frequency_hz":
             fitted[k][name] = float(value)
+    covariance = np.linalg.inv(best.jac.T @ best.jac)
     return BodyFit(
         model=model,
         log_values=best.x,
-        covariance=np.linalg.inv(best.jac.T @ best.jac) * max(1.0, chi2 / len(data)),
+        covariance=covariance * max(1.0, chi2 / len(data)),
+        wave_log=covariance @ best.jac[: len(data)].T @ (_by_the_wave(model, readings, order) / data_u),
         beliefs=beliefs,
         order=order,
         readings=readings,
@@ -292,6 +301,21 @@ def _told(logs, readings, order, temperature_c) -> np.ndarray:
         found.append({"frequency_hz": np.log(modes.frequency_hz), "q_factor": np.log(modes.q_factor)})
     columns = [found[k][what][..., _rank(readings[k], name, order)] for k, what, name in _entries(readings)]
     return np.stack(columns, axis=-1)
+
+
+def _by_the_wave(model: BodyModel, readings, order) -> np.ndarray:
+    """What the standing wave does to each entry, as a logarithm; nothing to a Q."""
+    shifts = []
+    for reading in readings:
+        heavier = replace(model, top_mass_kg=model.top_mass_kg + reading.added_mass_kg)
+        still = reading.back_blocked or BACK not in order
+        shifts.append(log_shifts(heavier, soundhole_plugged=reading.soundhole_plugged, back_blocked=still))
+    return np.array(
+        [
+            shifts[k][_rank(readings[k], name, order)] if what == "frequency_hz" else 0.0
+            for k, what, name in _entries(readings)
+        ]
+    )
 
 
 def _rank(reading: BodyReading, name: str, order) -> int:

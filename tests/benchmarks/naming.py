@@ -8,8 +8,9 @@ crowded ones missed, a room mode here and there (`made_reading`). `--read N` che
 synthetic taps in a room. Truth of top against back: the mode in which more of the energy of both plates is the top's;
 where that is nearly even (40 to 60 %) no name is right, and figures are printed with and without those guitars.
 
-TRUST and SLIP were chosen on seeds from 100000 on; figures are of seeds from 0 on. The tables of guitar.priors were
-written with the spread of this very simulator in view: a test on guitars of its kind, not on real ones.
+Ways of weighing were chosen on seeds 5000 to 5999; figures are of seeds 9000 to 9299 and of 0 to 299. The tables of
+guitar.priors were written with the spread of this very simulator in view, and its air, top and back obey the same
+equations as guitar.pistons: a test on guitars of its kind, not on real ones.
 """
 
 from __future__ import annotations
