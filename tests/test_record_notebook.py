@@ -28,7 +28,7 @@ def test_the_first_notebook_records_what_is_played(tmp_path):
         open_notebook(address("0_record"), environment) as page,
     ):
         status, large = page.locator(".luthkit-status"), page.locator(".luthkit-large")
-        status.get_by_text("Done (1).").wait_for()
+        status.locator('[data-done="1"]').wait_for()
         assert "rehearsal" in page.locator(".luthkit-page").inner_text().lower()
         page.get_by_label("Guitar", exact=True).fill("Number <12>")
         page.get_by_label("Microphone", exact=True).select_option(label="pulse")
@@ -37,10 +37,14 @@ def test_the_first_notebook_records_what_is_played(tmp_path):
             page.get_by_label(field, exact=True).press("Tab")
         page.get_by_role("button", name="Start recording").click()
         large.get_by_text("Tap bridge centre: 2 more.").wait_for()
+        assert page.get_by_role("button", name="Ready").evaluate("e => document.activeElement == e")
+        assert page.get_by_role("button", name="Take the last one back").is_disabled()
+        assert page.get_by_role("meter").is_visible()
         player = play(tmp_path / "taps.wav")
         large.get_by_text("Kept").first.wait_for()
         assert page.locator("audio").count() == 1  # the chime
-        status.get_by_text("Done (2).").wait_for()
+        status.locator('[data-done="2"]').wait_for()
+        assert page.evaluate("document.activeElement.innerText") == "Read the modes of this session"
         assert "2 good taps" in page.locator(".luthkit-page").inner_text()
         assert "Traceback" not in page.locator("body").inner_text()
         page.screenshot(path=tmp_path / "screen.png", full_page=True)

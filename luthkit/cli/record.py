@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import queue
+import shlex
 import sys
 import threading
 from contextlib import suppress
@@ -109,6 +110,9 @@ def run(options) -> int:
     print(f"\n{desk.sitting.tally} are kept in {path}", flush=True)
     if report:
         print(f"Report: {report}", flush=True)
+    for command, kinds in (("modes", ("tap",)), ("tone", ("strum", "pluck"))):
+        if any(one.kept and one.spot.kind in kinds for one in judged):
+            print(f"What next: luthkit {command} {shlex.quote(str(path))}", flush=True)
     return 0
 
 

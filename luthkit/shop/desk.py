@@ -9,14 +9,15 @@ import numpy as np
 from .draft import Draft
 from .ear import AFTER_S, RING_S, Ear
 from .live import Block
-from .sitting import Plan, Sitting
+from .sitting import TAKEN_BACK, Plan, Sitting
 
-NEWS = ("kept", "left out", "next", "place again", "ready", "done")
+NEWS = ("kept", "left out", "taken back", "next", "place again", "ready", "done")
 _PAUSES_S = {"kept": 0.5, "left out": 0.7}  # nothing is taken while the chime sounds
 _MOVE_S = 2.0  # or while the hand moves to the next position
 _NOTES_HZ = {  # common practice, no source: rising is well, falling is not
     "kept": (880.0,),
     "left out": (330.0, 247.0),
+    "taken back": (330.0,),
     "next": (660.0, 880.0),
     "place again": (660.0, 880.0, 660.0),
     "ready": (660.0, 880.0),
@@ -64,7 +65,13 @@ class Desk:
 
     def take_back(self) -> list[News]:
         """The maker takes the last take back."""
-        return self._move_to(self.sitting.without_last())
+        before = self.sitting.judged
+        news = self._move_to(self.sitting.without_last())
+        for old, new in zip(before, self.sitting.judged, strict=True):
+            if new.reason == TAKEN_BACK != old.reason:
+                words = f"Taken back: {new.spot.noun} {new.number}, {new.spot.words}"
+                news.insert(0, News("taken back", words, self.sitting.instruction))
+        return news
 
     def _move_to(self, sitting: Sitting) -> list[News]:
         before, self.sitting = self.sitting, sitting

@@ -42,13 +42,18 @@ class Block:
     lost: bool = False
 
 
-def list_inputs() -> tuple[Input, ...]:
+def list_inputs(*, anew: bool = False) -> tuple[Input, ...]:
     """The inputs of this computer; none on one without sound.
+
+    anew : look again for what was plugged in since, which ends every recording that goes on.
 
     Raises `LuthkitError` when the package sounddevice, or the library PortAudio, is missing.
     """
     sounddevice = _sounddevice()
     try:
+        if anew:  # PortAudio looks only when it starts
+            sounddevice._terminate()
+            sounddevice._initialize()
         devices = list(sounddevice.query_devices())
         usual = sounddevice.default.device[0]
     except sounddevice.PortAudioError:

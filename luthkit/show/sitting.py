@@ -5,11 +5,13 @@ from __future__ import annotations
 import hashlib
 from pathlib import Path
 
+from ..shop.level_check import HIGHEST_DB, LOWEST_DB, meter_words
 from ..shop.sitting import LEFT_OUT_FOLDER, TAKEN_BACK, Sitting
 from ..shop.spots import CARE
 from .page import Page, bullets, file_word, image, paragraphs, table
 from .plots.record import plot_takes
 
+_LOWEST_SHOWN_DB = -60.0
 _CAUTION = (
     "A soft mallet or a padded knuckle only, felt that is safe for the varnish. Strings stay under tension: mind your "
     "eyes. Never slacken or remove strings of a guitar that is not yours."
@@ -44,6 +46,43 @@ def sitting_page(sitting: Sitting, *, path=None, bar=None, title: str = "", rema
     for one in sitting.judged:
         digest.update(one.take.samples.tobytes())
     return Page(title, "".join(pieces), f"{file_word(title)}_takes", digest.hexdigest())
+
+
+def progress_table(sitting: Sitting) -> str:
+    """HTML of the plan: how many of how many at each place, an arrow where to go on, and how many are left in all."""
+    plan, cells = sitting.plan, {}
+    for spot in plan.spots:
+        done, wanted = sitting.good(spot), plan.wanted(spot)
+        mark = "➤ " if spot == sitting.spot else "✓ " if done >= wanted else ""
+        left = " (skipped)" if spot in sitting.skipped and done < wanted else ""
+        cells[spot.words, spot.placement] = f"{mark}{done} of {wanted}{left}"
+    placements = list(dict.fromkeys(placement for _, placement in cells))
+    rows = [
+        (where, *(cells.get((where, placement), "") for placement in placements))
+        for where in dict.fromkeys(words for words, _ in cells)
+    ]
+    missing = sum(max(0, plan.wanted(spot) - sitting.good(spot)) for spot in plan.spots if spot not in sitting.skipped)
+    heads = [f"placement {placement}" if placement else "once" for placement in placements]
+    return paragraphs([f"{missing} more in all."]) + table(("where", *heads), rows)
+
+
+def level_meter(level_db: float) -> str:
+    """HTML of a bar for a level in dB of full scale, with a frame where hard taps should reach, and what it means."""
+    what = meter_words(level_db)
+    colour = {"good": "#0072B2", "too loud": "#882255"}.get(what, "#8C8C8C")
+    now = max(_LOWEST_SHOWN_DB, level_db)
+    low, high, width = (100 * (1 - db / _LOWEST_SHOWN_DB) for db in (LOWEST_DB, HIGHEST_DB, now))
+    said = f'aria-valuemin="{_LOWEST_SHOWN_DB:.0f}" aria-valuemax="0" aria-valuenow="{now:.0f}" aria-valuetext="{what}"'
+    frame = f"position:absolute;top:0;bottom:0;left:{low:.0f}%;width:{high - low:.0f}%;border:2px solid #1d1b18"
+    return (
+        f'<div role="meter" aria-label="Level of the microphone in dB of full scale" {said} '
+        'style="position:relative;max-width:44rem;height:22px;background:#E8E8E8">'
+        f'<div style="width:{min(width, 100):.0f}%;height:22px;background:{colour}"></div>'
+        f'<div style="{frame};box-sizing:border-box"></div></div>'
+        '<div style="font-size:15px;line-height:1.4;max-width:44rem">'
+        f"Level of the microphone: <b>{what}</b>. The hardest taps should reach into the frame, {LOWEST_DB:.0f} to "
+        f"{HIGHEST_DB:.0f} dB of full scale; beyond it they are cut off. Soft ones may stay below.</div>"
+    )
 
 
 def bar_words(reading) -> str:

@@ -139,7 +139,7 @@ def test_the_modes_come_out_as_from_the_file_itself(recorded):
 def test_each_tap_was_judged_aloud(recorded):
     folder, printed = recorded[0], recorded[1]["day"]
     assert printed.count("Kept") == 2 and "Left out  (clipped" in printed
-    assert "2 good taps are kept" in printed and "Done" in printed
+    assert "2 good taps are kept" in printed and "Done" in printed and "What next: luthkit modes" in printed
     session = read_session(folder / "day")
     assert session.conditions["stage"] == "strung" and session.conditions["temperature_c"] == 21
     assert {recording.position for recording in session.of_kind()} == {"bridge centre"}

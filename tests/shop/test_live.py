@@ -82,6 +82,9 @@ def test_inputs_are_listed_and_loudspeakers_are_not(sound):
     assert list_inputs() == (Input("built in", 2, 44100.0, True), Input("desk", 1, 96000.0, False))
     sound.devices = DEVICES[:1]
     assert list_inputs() == ()
+    sound._initialize, sound._terminate = (lambda: setattr(sound, "devices", DEVICES)), lambda: None
+    assert list_inputs() == () and len(list_inputs(anew=True)) == 2
+    sound.devices = []
     with pytest.raises(LuthkitError, match="no microphone was found"):
         Microphone().__enter__()
 

@@ -2,6 +2,7 @@
 
 import math
 import re
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -11,9 +12,9 @@ from luthkit.shop.live import Block, Input, blocks_of
 from luthkit.shop.logbook import open_logbook
 from luthkit.shop.session import read_session
 from luthkit.shop.sitting import Plan, Sitting
-from luthkit.show.forms import record
+from luthkit.show.forms import record, record_choices
 from luthkit.show.plots.record import plot_takes
-from luthkit.show.sitting import sitting_page
+from luthkit.show.sitting import level_meter, progress_table, sitting_page
 from luthkit.signal.recording import open_recording
 
 SAMPLES = Path(__file__).parents[2] / "sample_audio"
@@ -51,7 +52,7 @@ def bench(tmp_path, monkeypatch):
     (tmp_path / "sample_audio").symlink_to(SAMPLES)
     monkeypatch.chdir(tmp_path / "notebooks")
     monkeypatch.setattr(record, "Microphone", Played)
-    monkeypatch.setattr(record, "list_inputs", lambda: (Input("desk", 1, 44100.0, True),))
+    monkeypatch.setattr(record_choices, "list_inputs", lambda **_: (Input("desk", 1, 44100.0, True),))
     monkeypatch.setattr(record, "_SHOW_EVERY_S", math.inf)
     monkeypatch.setattr(record, "_sample", lambda _: None)  # no rehearsal: quicker
     return tmp_path
@@ -74,18 +75,66 @@ class Hand:
 
 
 def test_without_a_microphone_one_sentence_says_so_and_a_rehearsal_is_shown(bench, monkeypatch):
-    monkeypatch.setattr(record, "list_inputs", lambda: ())
+    monkeypatch.setattr(record_choices, "list_inputs", lambda **_: ())
     monkeypatch.setattr(record, "_sample", SAMPLE)
     hand = Hand()
-    assert hand.text("luthkit-status") == "Done (1)."
+    assert 'data-done="1"' in hand["luthkit-status"].value
     page = hand.text("luthkit-page")
     assert page.startswith("No microphone was found") and "synthetic" in page and "Nothing of it is kept" in page
     assert "4 good taps, 1 take left out" in page and "left out: clipped" in page
     assert "data:image/png" in hand["luthkit-page"].value
     assert sorted(path.name for path in bench.iterdir()) == ["notebooks", "sample_audio"]
+    assert "press Look again" in hand.text("luthkit-microphones") and hand["Microphone"].disabled
+    found = (Input("desk", 1, 44100.0, False), Input("built in", 1, 44100.0, True))
+    monkeypatch.setattr(record_choices, "list_inputs", lambda *, anew: found if anew else ())
+    hand["Look again"].click()
+    assert hand.text("luthkit-microphones") == "2 found." and not hand["Microphone"].disabled
+    assert hand["Microphone"].value == "built in"
 
 
-def test_a_sitting_ends_in_the_logbook(bench):
+def test_what_can_do_nothing_is_greyed_and_says_why(bench, monkeypatch):
+    hand, seen, focused = Hand(), {}, []
+    big = ["Ready", "Take the last one back", "Skip this position", "Finish and keep"]
+    for name in big:
+        assert hand[name].disabled and "while a recording goes on" in hand[name].tooltip
+        monkeypatch.setattr(hand[name], "focus", lambda name=name: focused.append(name), raising=False)
+    monkeypatch.setattr(
+        Played, "press", staticmethod(lambda k: seen.update({k: [hand[name].disabled for name in big]}))
+    )
+    hand["Guitar"].value, hand["Placements"].value, hand["Good taps at each"].value = "Twelve", 2, 1
+    hand["Start recording"].click()
+    assert seen[0] == [False, True, False, True] and focused[0] == "Ready"
+    assert seen[max(seen)] == [False] * 4
+    assert all(hand[name].disabled for name in big)  # the file was over
+    hand["Strums"].value = 3
+    hand["Each position again"].value = "with the soundhole plugged"
+    assert "strums: 3" in hand.text("luthkit-care") and "soundhole plugged" in hand.text("luthkit-care")
+
+
+def test_the_plan_and_the_level_say_where_one_stands():
+    sitting = Sitting(Plan(("bridge centre", "bass wing"), n_taps=3, n_strums=2))
+    table = progress_table(sitting.skip())
+    cells = re.findall(r"<t[dh]>(.*?)</t[dh]>", table)
+    assert cells[:8] == [
+        "where",
+        "placement 1",
+        "placement 2",
+        "once",
+        "bridge centre",
+        "0 of 3 (skipped)",
+        "0 of 3",
+        "",
+    ]
+    assert cells[8:] == ["bass wing", "➤ 0 of 3", "0 of 3", "", "an open chord", "", "", "0 of 2"]
+    assert "11 more in all" in table
+    widths = [float(re.search(r"width:([\d.]+)%", level_meter(level))[1]) for level in (-math.inf, -60, -30, 0, 3)]
+    assert widths == [0, 0, 50, 100, 100]
+    meter = level_meter(-8)
+    assert 'role="meter"' in meter and 'aria-valuenow="-8"' in meter and "left:80%;width:15%" in meter
+
+
+def test_a_sitting_ends_in_the_logbook(bench, monkeypatch):
+    monkeypatch.setattr(record, "read_instrument", partial(record.read_instrument, band_hz=(60.0, 150.0)))
     hand = Hand()
     hand["Guitar"].value = "Twelve"
     hand["Good taps at each"].value = 3
@@ -93,11 +142,14 @@ def test_a_sitting_ends_in_the_logbook(bench):
     hand["Temperature, °C"].value = "20,5"
     hand["Stage"].value = "closed box"
     hand["Start recording"].click()
-    assert hand.text("luthkit-status") == "Done (2)." and hand.text("luthkit-large").startswith("Done")
+    assert 'data-done="2"' in hand["luthkit-status"].value and hand.text("luthkit-large").startswith("Done")
     assert "3 good taps" in hand.text("luthkit-page")
     (kept,) = open_logbook(bench / "logbook").sessions("Twelve")
     assert kept.conditions["temperature_c"] == 20.5 and kept.stage == "closed box"
     assert len(read_session(kept.path).find_taps().taps) == 3
+    assert "with the button below" in hand.text("luthkit-large")
+    hand["Read the modes of this session"].click()
+    assert 'data-done="3"' in hand["luthkit-status"].value and "3 taps" in hand.text("luthkit-page")
 
 
 def test_taps_with_a_plug_are_asked_for_with_a_caution_and_listed_so(bench, monkeypatch):
@@ -112,7 +164,7 @@ def test_taps_with_a_plug_are_asked_for_with_a_caution_and_listed_so(bench, monk
     monkeypatch.setattr(Played, "press", staticmethod(lambda k: k % 20 == 0 and hand["Ready"].click()))
     hand["Guitar"].value, hand["Placements"].value, hand["Good taps at each"].value = "Twelve", 1, 2
     hand["Start recording"].click()
-    assert hand.text("luthkit-status") == "Done (2)."
+    assert 'data-done="2"' in hand["luthkit-status"].value
     assert any("Plug the soundhole" in words and "must not press" in words for words in said)
     (kept,) = open_logbook(bench / "logbook").sessions("Twelve")
     session = read_session(kept.path)
@@ -122,11 +174,14 @@ def test_taps_with_a_plug_are_asked_for_with_a_caution_and_listed_so(bench, monk
 
 def test_buttons_take_back_skip_and_finish(bench, monkeypatch):
     hand = Hand()
+    said = []
+    monkeypatch.setattr(record._Bench, "_say", lambda _, *words, **__: said.append(" ".join(words)))
     presses = {70: "Take the last one back", 150: "Finish and keep"}
     monkeypatch.setattr(Played, "press", staticmethod(lambda k: k in presses and hand[presses[k]].click()))
     hand["Guitar"].value = "Twelve"
     hand["Good taps at each"].value = 9
     hand["Start recording"].click()
+    assert any(words.startswith("Taken back: tap") and "Tap bridge centre" in words for words in said)
     page = hand.text("luthkit-page")
     assert "taken back" in page and "more taps were planned" in page
     (kept,) = open_logbook(bench / "logbook").sessions("Twelve")
@@ -164,7 +219,7 @@ def test_the_level_is_checked_and_advised_upon(bench):
     hand = Hand()
     hand["What to do"].value = "Check the level"
     hand["Start recording"].click()
-    assert hand.text("luthkit-status") == "Done (2)." and "Too loud" in hand.text("luthkit-page")
+    assert 'data-done="2"' in hand["luthkit-status"].value and "Too loud" in hand.text("luthkit-page")
     assert hand.text("luthkit-large").startswith("Not yet") and not (bench / "logbook").exists()
 
 

@@ -6,6 +6,8 @@ from ...shop.level_check import HIGHEST_DB, LOWEST_DB
 from ...shop.sitting import Sitting
 from .common import BUILD, FAINT, WINE, new_axes, plain
 
+_MOST_SIDE_BY_SIDE = 5  # places whose names fit beside each other; of more, the placements are named alone
+
 
 def plot_takes(sitting: Sitting, *, ax=None):
     """The peak of each take in dB of full scale over its number: a dot when kept, a cross when left out, and why.
@@ -25,14 +27,18 @@ def plot_takes(sitting: Sitting, *, ax=None):
         if not one.kept:
             why = plain(one.reason.split(":")[0].split(";")[0], longest=24)
             ax.annotate(why, (numbers[k], levels[k]), xytext=(8, -12), textcoords="offset points", fontsize=9)
-    start = 0
-    for k, one in enumerate(sitting.judged):
-        if k and one.spot != sitting.judged[k - 1].spot:
-            ax.axvline(k + 0.5, color=FAINT, linewidth=0.8)
-        if k == 0 or one.spot != sitting.judged[k - 1].spot:
-            start = k + 0.6
-            placement = f", placement {one.spot.placement}" if one.spot.placement else ""
-            ax.text(start, 0.6, f"{one.spot.words}{placement}", fontsize=9, color=FAINT, va="bottom")
+    spots = [one.spot for one in sitting.judged]
+    begins = [k for k, spot in enumerate(spots) if k == 0 or spot != spots[k - 1]]
+    crowded = len(begins) > _MOST_SIDE_BY_SIDE
+    for k in begins:
+        changed = k == 0 or spots[k].set_up != spots[k - 1].set_up
+        if k:
+            ax.axvline(k + 0.5, color=FAINT, linewidth=1.6 if changed and crowded else 0.6)
+        if changed or not crowded:
+            words = [spots[k].condition if crowded and spots[k].placement else spots[k].words]
+            words += [f"placement {spots[k].placement}"] if spots[k].placement else []
+            said = ",\n".join(filter(None, words)).replace(", ", ",\n")
+            ax.text(k + 0.6, 0.6, said, fontsize=9, color=FAINT, va="bottom", linespacing=1.0)
     ax.set_xlim(0.5, max(len(sitting.judged), 6) + 1.2)
     ax.set_ylim(min([-40.0, *levels]) - 3, 4)
     ax.set_xlabel("take")

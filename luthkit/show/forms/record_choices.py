@@ -1,0 +1,165 @@
+"""What is asked before a recording: the few things that matter, and the rest folded away."""
+
+from __future__ import annotations
+
+from html import escape
+
+import ipywidgets as widgets
+
+from ...errors import LuthkitError
+from ...shop.live import list_inputs
+from ...shop.session import POSITIONS
+from ...shop.sitting import Plan
+from ...shop.spots import CARE, MASS
+from ...shop.stages import STAGES
+from .common import LAYOUT, WIDE
+from .form import sentence
+
+_AGAIN = [  # words, condition, added mass in grams
+    ("no", ("", 0.0)),
+    ("with the soundhole plugged", ("soundhole plugged", 0.0)),
+    ("with the back held still", ("back blocked", 0.0)),
+    *((f"with {mass:g} g of putty at the bridge", (MASS, mass)) for mass in (5.0, 10.0, 20.0)),
+]
+
+
+class RecordChoices:
+    """The fields in a `box`, and what they say. Raises `LuthkitError` for what makes no sense."""
+
+    def __init__(self):
+        self._what = widgets.ToggleButtons(
+            options=["Record", "Check the level"], description="What to do", style={"description_width": "11rem"}
+        )
+        self._guitar = widgets.Text(description="Guitar", placeholder="Number 12", style=WIDE, layout=LAYOUT)
+        self._input = widgets.Dropdown(description="Microphone", style=WIDE, layout=LAYOUT)
+        again = widgets.Button(description="Look again", icon="refresh", tooltip="look for microphones")
+        again.on_click(lambda _: self._look(anew=True))
+        self._heard = widgets.HTML()
+        self._heard.add_class("luthkit-microphones")
+        self._positions = [
+            widgets.Checkbox(description=where, value=where == POSITIONS[0], indent=False, layout={"width": "auto"})
+            for where in POSITIONS
+        ]
+        self._taps = _count("Good taps at each", 5, 0, 50)
+        self._placements = _count("Placements", 2, 1, 20)
+        self._stage = widgets.Dropdown(
+            description="Stage",
+            options=[("not said", ""), *((stage, stage) for stage in STAGES)],
+            style=WIDE,
+            layout=LAYOUT,
+        )
+        self._temperature = widgets.Text(description="Temperature, °C", style=WIDE, layout=LAYOUT)
+        self._humidity = widgets.Text(description="Relative humidity, %", style=WIDE, layout=LAYOUT)
+        self._logbook = widgets.Text(description="Logbook", value="../logbook", style=WIDE, layout=LAYOUT)
+        self._again = widgets.Dropdown(
+            description="Each position again", options=[words for words, _ in _AGAIN], style=WIDE, layout=LAYOUT
+        )
+        self._bar = _count("Taps of the bar first", 0, 0, 20)
+        self._knocks = _count("Knocks in the room", 0, 0, 20)
+        self._strums = _count("Strums", 0, 0, 20)
+        self._plucks = _count("Plucks of each string", 0, 0, 20)
+        self._care = widgets.HTML()
+        self._care.add_class("luthkit-care")
+        for field in (self._again, self._bar, self._knocks, self._strums, self._plucks):
+            field.observe(lambda _: self._show_care(), "value")
+        counts = [widgets.HBox([self._bar, self._knocks]), widgets.HBox([self._strums, self._plucks])]
+        more = [self._stage, self._temperature, self._humidity, self._logbook, self._again, *counts]
+        fold = widgets.Accordion([widgets.VBox(more)], titles=("More about this session",), selected_index=None)
+        fold.layout.max_width = "60rem"
+        microphones = widgets.HBox([self._input, again], layout={"flex_flow": "row wrap"})
+        taps = widgets.HBox([self._taps, self._placements], layout={"flex_flow": "row wrap"})
+        words = widgets.Label("Positions", layout={"width": "11rem", "justify_content": "flex-end"})
+        positions = widgets.HBox([words, *self._positions], layout={"flex_flow": "row wrap", "grid_gap": "0 1rem"})
+        rows = [self._what, self._guitar, microphones, self._heard, positions, taps, fold, self._care]
+        self.box = widgets.VBox(rows)
+        self._look()
+
+    def _look(self, *, anew: bool = False) -> None:
+        """Ask the system which microphones there are."""
+        inputs, self.trouble = _inputs(anew=anew)  # why there are none, in one sentence, or ""
+        before = self._input.value
+        options = [(f"{i.name}{' (the usual one)' if i.is_usual else ''}", i.name) for i in inputs]
+        self._input.options = options or [("no microphone found", "")]
+        names = [name for _, name in options]
+        usual = next((i.name for i in inputs if i.is_usual), names[0] if names else "")
+        self._input.value = before if before in names else usual
+        self._input.disabled = not options
+        found = f"{len(names)} found." if anew and names else ""
+        self._heard.value = _small(self.trouble or found, colour="#882255" if self.trouble else "inherit")
+
+    @property
+    def checks_level(self) -> bool:
+        """Whether the level is to be checked, and nothing recorded."""
+        return self._what.value == "Check the level"
+
+    @property
+    def microphone(self) -> str:
+        """Its name, as in `list_inputs`; "" where there is none."""
+        return self._input.value
+
+    @property
+    def logbook(self) -> str:
+        """The folder of the logbook."""
+        return self._logbook.value.strip()
+
+    def plan(self) -> Plan:
+        """What is to be struck."""
+        condition, added_mass_g = dict(_AGAIN)[self._again.value]
+        return Plan(
+            tuple(box.description for box in self._positions if box.value),
+            n_placements=self._placements.value,
+            n_taps=self._taps.value,
+            n_bar_taps=self._bar.value,
+            condition=condition,
+            added_mass_g=added_mass_g,
+            n_knocks=self._knocks.value,
+            n_strums=self._strums.value,
+            n_plucks=self._plucks.value,
+        )
+
+    def words(self) -> dict[str, object]:
+        """What session.toml says beside the recordings."""
+        if not self._guitar.value.strip():
+            raise LuthkitError("say which guitar it is, in the field Guitar")
+        return {
+            "guitar": self._guitar.value.strip(),
+            "stage": self._stage.value,
+            "temperature_c": _number(self._temperature),
+            "relative_humidity_percent": _number(self._humidity),
+        }
+
+    def _show_care(self) -> None:
+        """What is asked for besides taps, which may be folded away, and what to mind."""
+        condition, _ = dict(_AGAIN)[self._again.value]
+        extra = [f"each position again {self._again.value}"] if condition else []
+        for field in (self._bar, self._knocks, self._strums, self._plucks):
+            extra += [f"{field.description.lower()}: {field.value}"] if field.value else []
+        said = f"Also asked for: {'; '.join(extra)}. " if extra else ""
+        self._care.value = _small(said + CARE.get(condition, ""), colour="#882255") if extra else ""
+
+
+def _inputs(*, anew: bool):
+    """(inputs, why there are none in one sentence, or "")."""
+    try:
+        inputs = list_inputs(anew=anew)
+    except LuthkitError as error:
+        return (), sentence(error)
+    return inputs, "" if inputs else "No microphone was found. Plug one in, wait a moment, then press Look again."
+
+
+def _small(words: str, *, colour: str = "inherit") -> str:
+    return f'<div style="font-size:15px;line-height:1.4;color:{colour}">{escape(words)}</div>' if words else ""
+
+
+def _count(words: str, value: int, low: int, high: int):
+    return widgets.BoundedIntText(
+        description=words, value=value, min=low, max=high, style=WIDE, layout={"width": "18rem"}
+    )
+
+
+def _number(field) -> float | None:
+    text = field.value.strip().replace(",", ".")
+    try:
+        return float(text) if text else None
+    except ValueError:
+        raise LuthkitError(f"{field.description} is {field.value!r}; write a number, or leave it empty") from None
