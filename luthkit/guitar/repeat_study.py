@@ -66,7 +66,7 @@ class RepeatStudy:
                 if level not in [c.level for c in getattr(self, quantity)]:
                     continue
                 sd, dof = self.scatter(quantity, level)
-                if sd > 0 and dof >= FEWEST_DOF:
+                if sd > 0 and round(dof, 6) >= FEWEST_DOF:
                     words = f"measured, {dof:.0f} degrees of freedom"
                     low, high = _limits(sd, dof)
                     own[f"{quantity}_{field}"] = Figure(sd, low, high, OWN, words, dof)

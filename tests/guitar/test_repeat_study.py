@@ -123,6 +123,18 @@ def test_its_scatter_is_for_its_own_modes_only():
     assert len(own.figures()) == len(usual.figures())
 
 
+def test_three_days_with_two_hangings_are_enough():
+    """Three degrees of freedom of one level: none is lost to rounding."""
+    labels = [(day, hanging) for day in range(3) for hanging in range(2)]
+    rows = [
+        {"mode": "air", "day": d, "hanging": h, "frequency_hz": f, "damping_ratio": 0.01}
+        for (d, h), f in zip(labels, (100.0, 100.3, 100.1, 99.8, 99.9, 100.2), strict=True)
+    ]
+    own = repeat_study(rows).thresholds()
+    assert own.frequency_rehung.value == pytest.approx(np.sqrt(3 / 6 * 0.003**2), rel=0.01)  # sum of (x - y)^2 / 2 / 3
+    assert "0.21 % in frequency (re-hung), from your repeat study" in own.study_sentence
+
+
 def test_satterthwaite():
     """JCGM 100, G.4.1 (figures from memory): relative 0.25, 0.57, 0.82 with 9, 4, 14 -> 1.03 and 19.0."""
     u, dof = combine([0.25, 0.57, 0.82], [9, 4, 14])
