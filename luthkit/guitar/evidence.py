@@ -148,22 +148,22 @@ def by_condition(modeset: ModeSet, reading: Reading) -> Evidence:
     words = []
     for row in _shifts(modeset, reading):
         near = row[(row > -9) & (row < 5)]
-        words.append(shift_words(near[np.argmin(np.abs(near))] if len(near) else None, reading))
+        words.append(shift_words(near[np.argmin(np.abs(near))] / 100 if len(near) else None, reading))
     return _evidence(reading.kind, moved(modeset, reading), tuple(words), shared=True)
 
 
-def shift_words(percent: float | None, reading: Reading) -> str:
+def shift_words(shift: float | None, reading: Reading) -> str:
     """'falls 3.1 % when the hole is plugged'; None for a mode that is gone."""
     done = {
         "soundhole plugged": "when the hole is plugged",
         "back blocked": "when the back is blocked",
         "mass at bridge": f"under {reading.added_mass_g:g} g at the bridge",
     }[reading.condition]
-    if percent is None:
+    if shift is None:
         return f"vanishes {done}"
-    if abs(percent) < 0.35:
+    if abs(shift) < 0.0035:
         return f"stays {done}"
-    return f"{'falls' if percent < 0 else 'rises'} {abs(percent):.1f} % {done}"
+    return f"{'falls' if shift < 0 else 'rises'} {100 * abs(shift):.1f} % {done}"
 
 
 def moved(modeset: ModeSet, reading: Reading) -> np.ndarray:

@@ -175,7 +175,7 @@ def _as_answered(seen, modeset: ModeSet, readings, posterior) -> list[Evidence]:
         for answer in answers(modeset, readings, places):
             words = told[answer.reading.kind]
             for name, mode in answer.modes.items():
-                shift = 100 * np.log(mode.frequency_hz / modeset.modes[places[name]].frequency_hz)
+                shift = np.log(mode.frequency_hz / modeset.modes[places[name]].frequency_hz)
                 words[places[name]] = shift_words(shift, answer.reading)
             for name in (*answer.unsure, *answer.missing):
                 words[places[name]] = ""

@@ -1,4 +1,4 @@
-"""What the standing wave of the box does to air, top and back, against the same guitar with the wave as an oscillator."""
+"""What the standing wave of the box does to the low modes, against a guitar with the wave as a fourth oscillator."""
 
 import numpy as np
 import pytest
