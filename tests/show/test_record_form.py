@@ -194,6 +194,7 @@ def test_a_microphone_that_fails_leaves_the_takes_to_go_on_with(bench):
     hand["Good taps at each"].value = 20
     hand["Start recording"].click()
     assert hand.text("luthkit-status") == "The file is over"
+    assert hand.text("luthkit-large").startswith("Not finished Safe so far: 5 good taps.")
     logbook = open_logbook(bench / "logbook")
     (draft,) = logbook.unfinished()
     kept = len(list(draft.glob("*/*.flac")))

@@ -36,6 +36,7 @@ _LEVEL_S = 40.0
 _COLOURS = {"kept": "#0072B2", "left out": "#882255"}
 _MARKS = {"kept": "✓ ", "left out": "✗ "}
 _BIG = {"width": "16rem", "height": "4rem"}
+_GO_ON = "Start recording again with the same guitar to go on."
 _REHEARSAL = (
     "A rehearsal: the taps of a sample guitar (synthetic sound, made by a computer), heard and judged as if they came "
     "from a microphone. Nothing of it is kept."
@@ -139,24 +140,11 @@ class _Bench:
             logbook = start_logbook(choices.logbook)
             draft = Draft(logbook.path / safe_name(words["guitar"]), words=words)
             desk = Desk(plan, microphone.sample_rate_hz, draft=draft)
-            self._say(desk.sitting.instruction)
-            self._allow(desk.sitting, pressed="ready")
-            for block in microphone.blocks():
-                news, order = desk.hear(block), ""
-                finish = False
-                while not self._orders.empty():
-                    order = self._orders.get()
-                    finish |= order == "finish"
-                    orders = {"ready": desk.ready, "back": desk.take_back, "skip": desk.skip}
-                    answer = orders.get(order, list)()
-                    if not answer:
-                        self._say(desk.sitting.instruction)
-                    news += answer
-                self._tell(desk, news)
-                if news:
-                    self._allow(desk.sitting, pressed=order)
-                if finish or desk.sitting.spot is None:
-                    break
+            try:
+                self._sit(desk, microphone)
+            except BaseException:  # Stop, or the microphone went away
+                self._say("Not finished", f"Safe so far: {desk.sitting.tally}. {_GO_ON}")
+                raise
         path = self._kept = draft.finish(logbook=logbook)
         if any(one.kept and one.spot.kind == "tap" for one in desk.sitting.judged):
             self._next.layout.display = ""
@@ -165,6 +153,25 @@ class _Bench:
         else:
             self._say("Done, all is kept", "What next: notebook 4 reads strums and plucks.")
         return sitting_page(desk.sitting, path=path, bar=check_bar(path, logbook=logbook))
+
+    def _sit(self, desk, microphone) -> None:
+        """Hear, tell and obey until the plan is done or the maker finishes."""
+        self._say(desk.sitting.instruction)
+        self._allow(desk.sitting, pressed="ready")
+        orders = {"ready": desk.ready, "back": desk.take_back, "skip": desk.skip}
+        for block in microphone.blocks():
+            news, given = desk.hear(block), [""]
+            while not self._orders.empty():
+                given.append(self._orders.get())
+                answer = orders.get(given[-1], list)()
+                if not answer:
+                    self._say(desk.sitting.instruction)
+                news += answer
+            self._tell(desk, news)
+            if news:
+                self._allow(desk.sitting, pressed=given[-1])
+            if "finish" in given or desk.sitting.spot is None:
+                return
 
     def _check(self) -> Page:
         self._say("Three soft taps, then three hard ones", "two seconds apart")
