@@ -240,7 +240,7 @@ def following_page(following: Following) -> Page:
         "<h2>Weather</h2>",
         f"<p>{escape(climate_line(following))}</p>",
         table(SLOPE_HEADINGS, slope_rows(following)),
-        bullets(following.notes),
+        *(["<h2>What this rests on</h2>", bullets(following.notes)] if following.notes else []),
         "<h2>Before you act</h2>",
         f'<div class="caution">{bullets(CARE)}</div>',
         "<h2>What the figures mean</h2>",
