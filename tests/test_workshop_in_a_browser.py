@@ -1,6 +1,8 @@
 """A workshop as the maker sees it: a real JupyterLab, a real browser, every notebook, no network."""
 
+import shutil
 import urllib.parse
+from pathlib import Path
 
 import pytest
 from lab import browser_page, open_notebook, running_lab
@@ -17,6 +19,8 @@ FORMS = {
     "6_wood": (1, "Piece", 1, "Measure"),
     "7_choose_wood": (1, "Near enough (steps)", "3", "Choose the wood"),
 }
+HOME = Path(__file__).parent.parent
+LESS = ("*_wing_*.flac", "bridge_centre_2.flac", "reference_quillback", "A2.flac", "D3.flac", "G3.flac", "B3.flac")
 NARROW_125 = {"viewport": {"width": 1024, "height": 640}, "device_scale_factor": 1.25}  # 1280x800 at 125 %
 CUT_OFF = """() => [...document.querySelectorAll('.jp-OutputArea .widget-label, .jp-OutputArea .widget-button')]
     .filter(e => e.offsetParent && e.scrollWidth > e.clientWidth + 1).map(e => e.textContent)"""
@@ -28,11 +32,22 @@ TOO_WIDE = """() => [...document.querySelectorAll('.luthkit')].filter(e => e.off
 WITHOUT_ALT = "() => [...document.querySelectorAll('.luthkit-page img')].filter(e => !e.alt).length"
 
 
+def small_source(folder):
+    """luthkit's notebooks and its samples with fewer taps: what is looked at here is the same, and sooner there."""
+    shutil.copytree(HOME / "notebooks", folder / "notebooks")
+    shutil.copytree(HOME / "sample_audio", folder / "sample_audio", ignore=shutil.ignore_patterns(*LESS))
+    for told in folder.glob("sample_audio/*/taps/../session.toml"):
+        head, *entries = told.read_text(encoding="utf-8").split("\n[[recording]]\n")
+        here = [entry for entry in entries if (told.parent / entry.split('"')[1]).exists()]
+        told.write_text("\n[[recording]]\n".join([head, *here]), encoding="utf-8")
+    return folder
+
+
 @pytest.fixture(scope="module")
 def workshop(tmp_path_factory):
     """Where a notebook of a freshly laid out workshop is to be seen."""
     folder = tmp_path_factory.mktemp("bench") / "Werkstatt Größe 2"
-    lay_out(folder)
+    lay_out(folder, source=small_source(tmp_path_factory.mktemp("source")))
     with running_lab(folder, lab_command(folder)[1]) as address:
         yield address
 

@@ -4,9 +4,9 @@ import datetime
 import json
 
 import pytest
+from hand import Hand
 from shop.conftest import make_source
 from show.conftest import AWKWARD
-from hand import Hand
 
 from luthkit.shop.checksums import Finding
 from luthkit.shop.events import Event

@@ -166,7 +166,7 @@ def test_a_full_disk_is_one_sentence(tmp_path, build, monkeypatch):
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(safe.os, "replace", full)
-    with pytest.raises(LuthkitError, match="r.html was not written: the disk is full"):
+    with pytest.raises(LuthkitError, match=r"r\.html was not written: the disk is full"):
         write(build, tmp_path / "r.html")
     assert list(tmp_path.iterdir()) == []
     with pytest.raises(LuthkitError, match="there is no such folder"):
