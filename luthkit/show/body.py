@@ -67,6 +67,8 @@ MEANING = (
     "“These taps”: measured here. “Given”: as you measured it. “Usual values”: the taps hardly say, the number is what "
     "guitars usually have, with a wide error. Plugged taps tell the box, known masses on the bridge tell "
     "mass, stiffness and area.",
+    "Top and back alone: without any air. The air that sloshes lengthwise in the box makes them seem about 2 % lower "
+    "than they are; that is reckoned for a usual box and taken off, and half of it counts as error.",
     "When something is changed, top, air and back each keep the damping they have by themselves: nobody knows what a "
     "change does to the losses in wood and air. The Q of a mode moves only as the parts share in it anew.",
     "± is one standard uncertainty; bars and bands in pictures are 95 %.",
