@@ -23,9 +23,11 @@ def shop(tmp_path, monkeypatch):
 
 
 def test_keep_look_note_pack_and_unpack(shop, capsys):
-    assert main(["keep", "recorder", "--guitar", "Wren", "--role", "build", "--temperature-c", "20.5"]) == 0
+    said = ["--temperature-c", "20.5", "--repeat-study", "--operator", "A. N."]
+    assert main(["keep", "recorder", "--guitar", "Wren", "--role", "build", *said]) == 0
     assert "Wren/2024-03-09" in capsys.readouterr().out
     text = (shop / "logbook" / "Wren" / "2024-03-09" / "session.toml").read_text()
+    assert "repeat_study = true" in text and 'operator = "A. N."' in text
     assert "temperature_c = 20.5" in text and 'guitar = "Wren"' in text
     assert main(["keep", "--event", "set-up", "--guitar", "wren", "--date", "2024-03-20", "--notes", "lower"]) == 0
     capsys.readouterr()

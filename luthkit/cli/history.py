@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 
 from ..errors import LuthkitError
 from .common import BadUse, add_output, check_paths, write_report
@@ -115,6 +116,7 @@ def _made_study(where, days) -> str:
     logbook = logbook_around(where)
     if logbook is None:
         raise BadUse(f"{where} lies in no logbook, where the study would be kept; see luthkit keep --help")
+    print("luthkit: the taps of each hanging are read twice; this takes some minutes", file=sys.stderr, flush=True)
     rows = study_rows(where, since=min(days, default=None), until=max(days, default=None))
     return os.fspath(keep_study(logbook, rows))
 
