@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 
 from .common import BadUse, add_output, check_paths, write_report
+from .located import located
 
 
 def add(commands) -> None:
@@ -13,6 +14,9 @@ def add(commands) -> None:
         "paths", nargs=1, metavar="FOLDER", help="design.toml, reference.toml, wood.csv, and builds.toml if any"
     )
     plan.add_argument("--reach", type=float, metavar="STEPS", help="how many just-noticeable steps off is near enough")
+    plan.add_argument(
+        "--reference", metavar="GUITAR|FOLDER|PROFILE", help="taps or a profile, in place of what reference.toml says"
+    )
     plan.set_defaults(run=run)
     add_output(plan)
 
@@ -28,7 +32,12 @@ def run(options) -> int:
     from ..show import data
     from ..show.plan import plan_data, plan_page, plan_text
 
-    plan = make_plan(read_plan_folder(folder), reach_steps=options.reach)
+    reference = options.reference and located([options.reference])[0]
+    if reference and not os.path.exists(reference):
+        raise BadUse(
+            f"--reference is {reference}, which is not there; name a guitar of the logbook, a folder or a profile"
+        )
+    plan = make_plan(read_plan_folder(folder, reference=reference), reach_steps=options.reach)
     report = write_report(plan_page(plan), options.report) if options.report is not None else None
     if options.json:
         print(data.to_json({**plan_data(plan), "report": report}), flush=True)

@@ -32,6 +32,9 @@ wood.csv, or a folder wood/ with a file for each piece: see `wood.stock`. builds
 back (names of pieces) and what was measured: air_hz, main_top_hz, main_back_hz, mobility_s_kg, box_air_hz, ..., and the
 same with _u for its standard uncertainty (main_top_u_hz). reference.toml: name and the same words; reach_steps.
 in_progress.toml, if there is one: the guitar on the bench, as one build, with what was tapped so far.
+
+In place of numbers a build or the reference may name a folder of taps of the finished guitar (a session), or the file
+of a reference profile: taps = "../number_7/2024-03-09". What is written beside it stands over what is read there.
 """
 
 from __future__ import annotations
@@ -51,6 +54,7 @@ from ..wood.braced_plate import Beam, PlateWood
 from ..wood.outline import Outline
 from ..wood.plates import Stiffness
 from ..wood.stock import read_stock
+from .plan_reference import TappedGuitar, read_tapped
 from .woodpile import read_wood
 
 FREQUENCY_U, MOBILITY_U = 0.003, 0.10  # of a value written down without its error: planning values, from memory
@@ -69,6 +73,7 @@ class PlanFolder:
     target: Target
     left_out: tuple[tuple[str, str], ...]
     sources: Mapping[str, str]  # file -> SHA-256
+    notes: tuple[str, ...] = ()  # on guitars that were read from their taps
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,16 +108,22 @@ def is_plan_folder(path) -> bool:
     return (Path(path) / "design.toml").is_file() and (Path(path) / "reference.toml").is_file()
 
 
-def read_plan_folder(path) -> PlanFolder:
+def read_plan_folder(path, *, reference=None) -> PlanFolder:
     """Read the whole folder; pieces used in past builds are no longer in the stock.
 
-    Raises LuthkitError for a file that is missing or says something that cannot be.
+    reference: a folder of taps or a profile that stands in place of the guitar in reference.toml.
+
+    Raises LuthkitError for a file that is missing or says something that cannot be, and as `read_tapped` does.
     """
     path = Path(path)
     files = {name: path / name for name in ("design.toml", "reference.toml")}
     for file in files.values():
-        if not file.is_file():
-            raise LuthkitError(f"{file} is not there; a plan needs design.toml, reference.toml and wood.csv together")
+        if not file.is_file() and not (reference and file.name == "reference.toml"):
+            raise LuthkitError(
+                f"{file} is not there; a plan needs design.toml, wood.csv and reference.toml together, or for the last "
+                "a folder of taps (--reference)"
+            )
+    tapped: dict[str, TappedGuitar] = {}
     stock = next((path / name for name in ("wood.csv", "wood") if (path / name).exists()), None)
     if stock is None:
         raise LuthkitError(f"{path} has no wood.csv and no folder wood; write down the pieces of your stock there")
@@ -124,13 +135,17 @@ def read_plan_folder(path) -> PlanFolder:
             uses[piece.name] = piece.use
         except LuthkitError as error:
             left_out.append((piece.name, str(error)))
-    builds = _builds(path / "builds.toml", sets, left_out) if (path / "builds.toml").is_file() else ()
-    now = path / "in_progress.toml"
-    bench = _builds(now, sets, left_out, [_toml(now)]) if now.is_file() else ()
+    made, now = path / "builds.toml", path / "in_progress.toml"
+    builds = _builds(made, _toml(made).get("build", []), sets, left_out, tapped) if made.is_file() else ()
+    bench = _builds(now, [_toml(now)], sets, left_out, tapped) if now.is_file() else ()
     used = {name for build in (*builds, *bench) for name in (build.top.name, build.back.name)}
-    said = _toml(files["reference.toml"])
-    name, reach = said.pop("name", "the reference"), said.pop("reach_steps", 1.0)
-    target = Target(_measured(said, files["reference.toml"], FINISHED), float(reach), name=str(name))
+    said = _toml(files["reference.toml"]) if files["reference.toml"].is_file() else {}
+    reach = float(said.pop("reach_steps", 1.0))
+    if reference:
+        said = {"taps": str(Path(reference).absolute())}
+    measured = _measured(said, files["reference.toml"], FINISHED, tapped)
+    name = said.get("name") or (tapped[said["taps"]].name if "taps" in said else "the reference")
+    target = Target(measured, reach, name=str(name))
     free = {use: tuple(s for n, s in sets.items() if uses[n] == use and n not in used) for use in ("top", "back")}
     every = [
         *files.values(),
@@ -139,8 +154,11 @@ def read_plan_folder(path) -> PlanFolder:
         *([stock] if stock.is_file() else sorted(stock.glob("*.toml"))),
     ]
     sources = {file.name: _sha256(file) for file in every if file.is_file()}
+    for guitar in tapped.values():
+        sources |= {f"{guitar.name}/{file}": sha for file, sha in guitar.sources.items()}
+    notes = tuple(note for guitar in tapped.values() for note in guitar.notes)
     return PlanFolder(
-        path, design, free["top"], free["back"], builds, *(bench or (None,)), target, tuple(left_out), sources
+        path, design, free["top"], free["back"], builds, *(bench or (None,)), target, tuple(left_out), sources, notes
     )
 
 
@@ -186,9 +204,9 @@ def key_of(quantity: str) -> str:
     return quantity.replace(" ", "_") + ("_s_kg" if quantity == "mobility" else "_hz")
 
 
-def _builds(path, sets, left_out, items=None) -> tuple[PastBuild, ...]:
+def _builds(path, items, sets, left_out, tapped) -> tuple[PastBuild, ...]:
     builds = []
-    for k, item in enumerate(_toml(path).get("build", []) if items is None else items, start=1):
+    for k, item in enumerate(items, start=1):
         said = dict(item)
         name = str(said.pop("name", f"build {k}"))
         woods = {side: said.pop(side, None) for side in ("top", "back")}
@@ -196,17 +214,26 @@ def _builds(path, sets, left_out, items=None) -> tuple[PastBuild, ...]:
         if lost:
             left_out.append((name, f"its {' and '.join(lost)} cannot be found, measured, in the stock"))
             continue
-        measured = _measured(said, f"{path}, {name}", QUANTITIES)
+        measured = _measured(said, f"{path}, {name}", QUANTITIES, tapped, beside=path)
         builds.append(PastBuild(name, sets[woods["top"]], sets[woods["back"]], measured))
     return tuple(builds)
 
 
-def _measured(said: Mapping, where, quantities) -> dict:
+def _measured(said: Mapping, where, quantities, tapped, *, beside: Path | None = None) -> dict:
+    """Quantity -> (value, error) of one guitar; guitars read from `taps` are put into `tapped`."""
     keys = {key_of(name): name for name in quantities}
     out = {}
     for key in said:
-        if key not in keys and key.replace("_u_", "_") not in keys and key != "notes":
-            raise LuthkitError(f"{where}: the word {key!r} is not known; allowed are {', '.join(keys)}, and with _u")
+        if key not in keys and key.replace("_u_", "_") not in keys and key not in ("name", "notes", "taps"):
+            raise LuthkitError(
+                f"{where}: the word {key!r} is not known; allowed are {', '.join(keys)}, the same with _u, and taps"
+            )
+    if taps := said.get("taps"):
+        if not isinstance(taps, str):
+            raise LuthkitError(f"{where}: taps is {taps!r}; name a folder or a profile in double quotes")
+        if taps not in tapped:
+            tapped[taps] = read_tapped((beside or where).parent / taps)
+        out |= tapped[taps].measured
     for key, name in keys.items():
         if key in said:
             value = _number(said, key, where)

@@ -57,7 +57,7 @@ def plan_text(plan: Plan) -> str:
 
 def notes(plan: Plan) -> list[str]:
     """What must be said beside the figures."""
-    said = [*plan.calibration.notes]
+    said = [*plan.calibration.notes, *plan.folder.notes]
     said += [f"{name} is left out: {why}" for name, why in plan.folder.left_out]
     chosen = {name for pair in plan.ranking.pairs for name in (pair.top, pair.back)}
     sets = (*plan.folder.tops, *plan.folder.backs)

@@ -5,16 +5,20 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from hand import Hand
 from made_plan import small_plan
 
 from luthkit.cli import main
 from luthkit.guitar.build_stages import CARE
+from luthkit.guitar.profile import make_profile
 from luthkit.shop.plan_folder import make_plan, read_plan_folder
+from luthkit.shop.profile_file import write_profile
 from luthkit.show.forms import plan_form
 from luthkit.show.page import page_html
 from luthkit.show.plan import HEADINGS, ORDER, pair_rows, plan_data, plan_page, plan_text
 from luthkit.show.plots.plan import plot_progress, plot_ranking
 from luthkit.show.words import with_error
+from luthkit.signal.modes import Mode, ModeSet
 
 
 @pytest.fixture(scope="module")
@@ -100,8 +104,23 @@ def test_the_form_finds_the_plan_and_shows_it(folder, monkeypatch):
     monkeypatch.chdir(folder.parent)
     form = plan_form(start=folder.parent)
     texts = [child.value for child in form.children if hasattr(child, "value") and isinstance(child.value, str)]
-    assert any("Done (1)." in text for text in texts), texts
+    assert any('data-done="1"' in text for text in texts), texts
     assert any("<table>" in text and "data:image/png" in text for text in texts)
+
+
+def test_the_form_offers_guitars_and_profiles_as_reference(folder, tmp_path, monkeypatch):
+    small_plan(tmp_path / "plans" / "small")
+    mode = Mode(100.0, 0.2, 0.015, 0.001, 0.0, 1.0)
+    modes = tuple(replace(mode, frequency_hz=f, frequency_u_hz=0.002 * f) for f in (100.0, 185.0, 235.0))
+    old = ModeSet(modes, 8, (), 2, {}, {"conditions": {"body_kind": "classical"}}, "x", name="Old")
+    write_profile(make_profile("Old ones", [old]), tmp_path / "plans")
+    monkeypatch.chdir(tmp_path / "plans")
+    hand = Hand(plan_form(start=tmp_path / "plans"))
+    assert hand["Reference"].value is None and hand.done == 1
+    hand["Reference"].value = next(path for _, path in hand["Reference"].options if path and path.endswith(".toml"))
+    hand["Choose the wood"].click()
+    said = hand["luthkit-page"].value
+    assert hand.done == 2 and "not given" in said and "reaches Old ones within" in said
 
 
 def test_the_form_says_when_there_is_no_plan(tmp_path, monkeypatch):

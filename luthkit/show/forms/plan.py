@@ -9,7 +9,7 @@ import ipywidgets as widgets
 
 from ...shop.plan_folder import is_plan_folder, make_plan, read_plan_folder
 from ..plan import plan_page
-from .common import LAYOUT, WIDE, Form, chosen, folder_list, path_field
+from .common import LAYOUT, WIDE, Form, chosen, find_guitars, find_profiles, folder_list, label, path_field
 
 
 def plan_form(*, start=None) -> widgets.Widget:
@@ -29,14 +29,19 @@ def plan_form(*, start=None) -> widgets.Widget:
         style=WIDE,
         layout=LAYOUT,
     )
-    form = Form("Choose the wood", [folder, path, reach], name="plan")
+    guitars = [*find_guitars(start), *find_profiles(start)]
+    listed = [("as reference.toml says", None), *((label(guitar), guitar) for guitar in guitars)]
+    reference = widgets.Dropdown(description="Reference", options=listed, style=WIDE, layout=LAYOUT)
+    form = Form("Choose the wood", [folder, path, reference, reach], name="plan")
     known = {}
 
     def read():
         (place,) = chosen([folder.value], path.value)
-        key = (str(place), *((p.name, p.stat().st_mtime_ns) for p in sorted(place.rglob("*")) if p.is_file()))
+        looked_at = [place, *([Path(reference.value)] if reference.value else [])]
+        files = [p for one in looked_at for p in ([one] if one.is_file() else sorted(one.rglob("*"))) if p.is_file()]
+        key = (str(place), reference.value, *((p.name, p.stat().st_mtime_ns) for p in files))
         if key not in known:
-            known[key] = read_plan_folder(place)
+            known[key] = read_plan_folder(place, reference=reference.value)
         return plan_page(make_plan(known[key], reach_steps=reach.value))
 
     form.act = read
