@@ -30,7 +30,8 @@ def read_wood(
     """Measure one piece from the sound of its taps on one day (the latest when None).
 
     Each sound file is one place struck. Where a force hammer has a channel, that channel only shows whether force
-    and sound belong together; the modes are read from the others.
+    and sound belong together; the modes are read from the others. They are those of the plate ringing by itself, which
+    the force that set it off does not change; H1 of a cut of 1.2 s tells frequencies 0.8 Hz apart, 2 % of the lowest.
 
     Raises LuthkitError as `measure_wood` and `read_modes` do, and when the folder of taps is not there.
     """
