@@ -20,7 +20,7 @@ FORMS = {
     "7_choose_wood": (1, "Near enough (steps)", "3", "Choose the wood"),
 }
 HOME = Path(__file__).parent.parent
-LESS = ("*_wing_*.flac", "bridge_centre_2.flac", "reference_quillback", "A2.flac", "D3.flac", "G3.flac", "B3.flac")
+LESS = ("*_wing_*.flac", "bridge_centre_2.flac", "A2.flac", "D3.flac", "G3.flac", "B3.flac")
 NARROW_125 = {"viewport": {"width": 1024, "height": 640}, "device_scale_factor": 1.25}  # 1280x800 at 125 %
 CUT_OFF = """() => [...document.querySelectorAll('.jp-OutputArea .widget-label, .jp-OutputArea .widget-button')]
     .filter(e => e.offsetParent && e.scrollWidth > e.clientWidth + 1).map(e => e.textContent)"""

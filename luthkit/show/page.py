@@ -182,7 +182,7 @@ class _Pieces(HTMLParser):
 
     def handle_starttag(self, tag, attrs):
         source = dict(attrs).get("src", "")
-        headings = [words for words in self._under.values() if words]
+        headings = [words for words in (self._under["h2"], self._under["summary"] or self._under["h3"]) if words]
         if tag in self._LEVELS:
             self._heading = tag
             for level in self._LEVELS[self._LEVELS.index(tag) :]:

@@ -4,7 +4,7 @@ import pytest
 from made_session import write_session
 
 from luthkit import LuthkitError
-from luthkit.shop.names import LOG, add_overrule, name_instrument, read_overrules, standing
+from luthkit.shop.names import LOG, add_overrule, name_instrument, read_overrules, standing, take_back
 from luthkit.shop.reading import read_conditions, read_instrument
 
 
@@ -52,6 +52,18 @@ def test_the_log_only_grows_and_the_last_word_counts(wren, log):
     assert [entry.name for entry in entries] == ["main top", "main back", "cannot tell"]
     assert entries[0] == first and entries[1].reason == 'tapped "behind"'
     assert [entry.name for entry in standing(entries)] == ["main back", "cannot tell"]
+
+
+def test_a_name_can_be_taken_back(log):
+    add_overrule(log, 196, "main top", "a slip")
+    add_overrule(log, 220, "main back", "sure")
+    take_back(log, 196.3)
+    assert [entry.name for entry in standing(read_overrules(log))] == ["main back"]
+    assert "a slip" in (log / LOG).read_text(encoding="utf-8")  # what was said stays readable
+    with pytest.raises(LuthkitError, match="names of your own stand at 220 Hz"):
+        take_back(log, 196)
+    add_overrule(log, 196, "cannot tell", "second thoughts")
+    assert [entry.name for entry in standing(read_overrules(log))] == ["main back", "cannot tell"]
 
 
 def test_the_makers_word_stands_when_the_guitar_is_named_again(wren):

@@ -147,6 +147,12 @@ def test_the_form_names_a_guitar_and_logs_the_makers_word_once(folder, monkeypat
     again = said(naming_form(start=folder.parent.parent))
     assert again["The mode at"].value == "" and again["because"].value == ""
     assert (folder / "names.toml").read_text(encoding="utf-8").count("[[mode]]") == 1
+    parts["The mode at"].value, parts["is in truth the"].value = hertz, "taken back"
+    parts["Name the modes"].click()
+    assert "so named by the maker" not in parts["luthkit-page"].value and parts["The mode at"].value == ""
+    parts["The mode at"].value = hertz
+    parts["Name the modes"].click()
+    assert "No name of your own is to be taken back" in status()
     (folder / "names.toml").unlink()
 
 
@@ -159,6 +165,8 @@ def test_the_command(folder, tmp_path, capsys):
     hertz = f"{told['modes'][0]['frequency_hz']:.1f}"
     assert main(["name", str(folder), "--call", hertz, "no name", "--because", "a loose lamp"]) == 0
     assert "a loose lamp" in capsys.readouterr().out and (folder / "names.toml").exists()
+    assert main(["name", str(folder), "--take-back", hertz]) == 0
+    assert "a loose lamp" not in capsys.readouterr().out
     (folder / "names.toml").unlink()
     for wrong in (["--call", "196", "air"], ["--body-kind", "round"], ["--call", "x", "air", "--because", "y"]):
         assert main(["name", str(folder), *wrong]) == 2

@@ -158,7 +158,8 @@ def _saved(paths: list[Path]) -> str:
     """Where the files went, each with a link where the browser can open it; HTML."""
     if not paths:
         return "There is no picture and no table to save."
-    links = [f'<a href="{escape(link)}" target="_blank">' if (link := link_to(path)) else "" for path in paths]
+    look = 'target="_blank" style="color:#0057A8;text-decoration:underline"'  # JupyterLab hides links else
+    links = [f'<a href="{escape(link)}" {look}>' if (link := link_to(path)) else "" for path in paths]
     names = [f"{a}{escape(path.name)}{'</a>' if a else ''}" for a, path in zip(links, paths, strict=True)]
     return f"Saved in the folder {escape(str(paths[0].parent))}: {', '.join(names)}"
 
