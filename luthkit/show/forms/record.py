@@ -35,7 +35,7 @@ _SHOW_EVERY_S = 0.15
 _LEVEL_S = 40.0
 _COLOURS = {"kept": "#0072B2", "left out": "#882255"}
 _MARKS = {"kept": "✓ ", "left out": "✗ "}
-_BIG = {"width": "16rem", "height": "4rem"}
+_BIG = {"width": "auto", "min_width": "9rem", "height": "4rem"}
 _GO_ON = "Start recording again with the same guitar to go on."
 _REHEARSAL = (
     "A rehearsal: the taps of a sample guitar (synthetic sound, made by a computer), heard and judged as if they came "
@@ -81,7 +81,7 @@ class _Bench:
         self._next = widgets.Button(
             description="Read the modes of this session",
             icon="arrow-right",
-            layout={"height": "4rem", "width": "auto", "display": "none"},
+            layout={**_BIG, "display": "none"},
         )
         self._next.style.font_size = "18px"
         self._next.on_click(lambda _: self._read_next())
@@ -99,6 +99,7 @@ class _Bench:
         reads, self._reads_next = self._reads_next, False
         if reads:
             modeset = read_instrument(self._kept)
+            self._say("The modes are below", "Notebook 1 reads them again at any time, and 3 names them.")
             return report_page(modeset, name_instrument(self._kept, modeset=modeset))
         while not self._orders.empty():
             self._orders.get()
@@ -110,6 +111,8 @@ class _Bench:
             self._allow(None)
             self._peak_db = -inf
             self._show_level(-inf, now=True)
+            if not self._next.layout.display:
+                self._next.focus()
 
     def _read_next(self) -> None:
         self._reads_next = True
@@ -148,7 +151,6 @@ class _Bench:
         path = self._kept = draft.finish(logbook=logbook)
         if any(one.kept and one.spot.kind == "tap" for one in desk.sitting.judged):
             self._next.layout.display = ""
-            self._next.focus()
             self._say("Done, all is kept", "What next: read the modes of this session, with the button below.")
         else:
             self._say("Done, all is kept", "What next: notebook 4 reads strums and plucks.")
