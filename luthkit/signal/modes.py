@@ -21,7 +21,7 @@ from .taps import Rejection, TapSet
 LENGTH_S = 0.8  # of each tap that the joint fit reads
 STRING_Q = 200.0  # above this a line is a string or a machine, not a body (common practice, no source)
 ROOM_MARGIN = 1.5  # on variances: the room's covariance is itself estimated (measured on simulated workshops)
-ONE_PLACEMENT = 3.0  # chi-square a mode must reach in each placement, else it may belong to the room
+ONE_PLACEMENT = 2.0  # chi-square a mode must reach in each placement, else it may belong to the room
 
 
 @dataclass(frozen=True)
@@ -251,10 +251,10 @@ def _kind(fit: TapFit, k: int, ratio: float) -> tuple[str, tuple[str, ...]]:
         return "string", (f"rings with Q above {STRING_Q:.0f}: a string or a machine, not the body",)
     placements = sorted({cell.placement for cell in fit.cells})
     if fit.room and len(placements) > 1:
-        strength = [
-            sum(fit.poles.strength[c, k] for c, cell in enumerate(fit.cells) if cell.placement == p) for p in placements
+        presence = [
+            sum(fit.presence[c, k] for c, cell in enumerate(fit.cells) if cell.placement == p) for p in placements
         ]
-        if min(strength) < ONE_PLACEMENT:
+        if min(presence) < ONE_PLACEMENT:
             return "room", ("clear in some placements only: it may belong to the room",)
     return "body", ()
 

@@ -17,6 +17,9 @@ from scipy.linalg import cho_factor, cho_solve, eigh
 
 from .cells import Cell
 
+USUAL_RATIO = 1 / 60  # of a body mode: Q 30 within a factor of two (Fletcher and Rossing, ch. 9, from memory: 15 to 60)
+RATIO_SPREAD = np.log(2)  # one standard deviation of ln(damping ratio)
+
 
 def subspace_poles(cells: Sequence[Cell], order: int, *, window_s: float = 0.125, length_s: float = 0.7):
     """Candidate poles (n,) in rad/s with positive imaginary part, by ESPRIT (Roy and Kailath 1989).
@@ -116,13 +119,22 @@ class _Look:
         cross = (self.columns.T @ slopes) / self.scale[:, None]
         return slopes.T @ slopes - cross.T @ cho_solve(self.gram, cross), slopes.T @ self.residual
 
+    def inverse(self):
+        """Covariance of all coefficients, poles held."""
+        return cho_solve(self.gram, np.eye(len(self.scale))) / np.outer(self.scale, self.scale)
+
     def amplitude_blocks(self):
         """Covariance (n_poles, 2, 2) of (Re a, Im a) of each pole, poles held."""
-        inverse = cho_solve(self.gram, np.eye(len(self.scale))) / np.outer(self.scale, self.scale)
-        k = 2 * np.arange(self.n_poles)
+        inverse, k = self.inverse(), 2 * np.arange(self.n_poles)
         return np.array([[inverse[k, k], inverse[k, k + 1]], [inverse[k + 1, k], inverse[k + 1, k + 1]]]).transpose(
             2, 0, 1
         )
+
+
+def amplitude_solver(cell: Cell, whitener, poles) -> np.ndarray:
+    """What turns a cell's data into (Re a, Im a) of each pole, poles held: (2 n_poles, n)."""
+    look = _Look(cell, whitener, cell.mean, poles, 0.0, 0)
+    return whitener.transposed(look.columns @ look.inverse()).T
 
 
 def _real_columns(values: np.ndarray) -> np.ndarray:
@@ -142,10 +154,12 @@ def refine(
     n_mains: int = 0,
     max_steps: int = 12,
     tolerance: float = 0.02,
+    usual: bool = False,
 ) -> PoleFit:
     """Levenberg-Marquardt on the projected problem, until a step is below `tolerance` standard deviations.
 
-    With `max_steps` 0 only the amplitudes are fitted and `covariance` and `solvers` are empty.
+    With `usual` the damping of body modes in general counts as one more observation of each pole. With `max_steps` 0
+    only the amplitudes are fitted and `covariance` and `solvers` are empty.
     """
     poles = np.asarray(poles, complex).copy()
     n_poles = len(poles)
@@ -154,10 +168,25 @@ def refine(
         looks = [_Look(cell, w, y, poles, mains_hz, n_mains) for cell, w, y in zip(cells, whiteners, data, strict=True)]
         return looks, sum(each.misfit for each in looks)
 
+    def pull(poles):
+        """How unusual the damping ratios are, in standard deviations (n,), and the slopes of that (n, 2 n)."""
+        if not usual:
+            return np.zeros(0), np.zeros((0, 2 * n_poles))
+        square, k = np.abs(poles) ** 2, np.arange(n_poles)
+        slopes = np.zeros((n_poles, 2 * n_poles))
+        slopes[k, 2 * k] = poles.imag**2 / (poles.real * square)
+        slopes[k, 2 * k + 1] = -poles.imag / square
+        away = np.log(-poles.real / np.sqrt(square) / USUAL_RATIO)
+        return away / RATIO_SPREAD, slopes / RATIO_SPREAD
+
     looks, misfit = look(poles, mains_hz)
+    away, tilt = pull(poles)
+    misfit += away @ away
     damping, size = 1e-3, np.inf
     for _ in range(max_steps):
         normal, gradient = (sum(parts) for parts in zip(*(each.normal() for each in looks), strict=True))
+        normal[: 2 * n_poles, : 2 * n_poles] += tilt.T @ tilt
+        gradient[: 2 * n_poles] -= tilt.T @ away
         scale = np.sqrt(np.maximum(np.diag(normal), 1e-300))
         unit = normal / np.outer(scale, scale)
         better = False
@@ -171,12 +200,15 @@ def refine(
             trial = -rate + 1j * np.maximum(trial.imag, 1.0)
             trial_mains = mains_hz + (float(step[-1]) if n_mains else 0.0)
             trial_looks, trial_misfit = look(trial, trial_mains)
+            trial_away, trial_tilt = pull(trial)
+            trial_misfit += trial_away @ trial_away
             better = trial_misfit <= misfit * (1 + 1e-12)
             damping = max(damping / 8, 1e-9) if better else damping * 8
         if not better:
             break
         gained = misfit - trial_misfit
         poles, mains_hz, looks, misfit = trial, trial_mains, trial_looks, trial_misfit
+        away, tilt = trial_away, trial_tilt
         if size < tolerance or gained < 0.02:
             break
 
@@ -189,6 +221,7 @@ def refine(
         slopes = [each.slopes() for each in looks]
         projected = [s - each.columns @ each.shadow(s) for each, s in zip(looks, slopes, strict=True)]
         normal = sum(p.T @ p for p in projected)
+        normal[: 2 * n_poles, : 2 * n_poles] += tilt.T @ tilt
         scale = np.sqrt(np.maximum(np.diag(normal), 1e-300))
         inverse = np.linalg.inv(normal / np.outer(scale, scale) + 1e-12 * np.eye(len(scale)))
         inverse /= np.outer(scale, scale)
@@ -203,7 +236,7 @@ def refine(
         strength=strength,
         mains=np.array([each.amplitudes[n_poles:] for each in looks]),
         residuals=tuple(each.residual for each in looks),
-        misfit=misfit,
+        misfit=misfit - float(away @ away),
         n_data=sum(len(each.residual) for each in looks),
         solvers=solvers,
     )

@@ -11,10 +11,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.fft import irfft, next_fast_len, rfft
 from scipy.linalg import cholesky, lapack, toeplitz
 from scipy.stats import f as f_distribution
 
 from .cells import Cell
+from .poles import exponentials
 
 FIRST_REFLECTION_S = 0.003  # detour of the first reflection, a metre or so: common practice, no source
 MAINS_HZ = (50.0, 60.0)
@@ -55,6 +57,10 @@ class Whitener:
         """Whitened copy of `values` (n,) or (n, m)."""
         return values / self._rms if self._inverse is None else self._inverse @ values
 
+    def transposed(self, values: np.ndarray) -> np.ndarray:
+        """`values` (n,) or (n, m) multiplied by the transposed whitener."""
+        return values / self._rms if self._inverse is None else self._inverse.T @ values
+
 
 def tail_covariance(sound: np.ndarray, n: int, rate_hz: float, room: Room) -> np.ndarray:
     """Covariance (n, n) of the last n samples of the room's answer to `sound`.
@@ -93,13 +99,50 @@ def roomy(
     if taper_s:
         covariance *= toeplitz(np.exp(-0.5 * (np.arange(cell.n) / cell.sample_rate_hz / taper_s) ** 2))
     if mains.n_lines:
-        _, _, power = _without_comb(cell, mains)
-        weights = cell.gains / np.sum(cell.gains**2)
-        lag = np.arange(cell.n) / cell.sample_rate_hz
-        lines = np.cos(2 * np.pi * mains.frequency_hz * np.outer(lag, np.arange(1, mains.n_lines + 1)))
-        covariance += toeplitz(lines @ (weights**2 @ power))
+        lines, power = _hum(cell, mains)
+        covariance += toeplitz(lines.real @ power)
     covariance[np.diag_indices_from(covariance)] += noise_rms**2
     return Whitener(covariance=covariance)
+
+
+def chance_amplitudes(
+    cell: Cell, noise_rms: float, room: Room, mains: Mains, poles, amplitudes, solver: np.ndarray
+) -> np.ndarray:
+    """What hiss, hum and the room's answer to the other poles let `solver` (2 n_poles, n) read of each pole that is
+    not there: covariance (n_poles, 2, 2) of (Re a, Im a).
+
+    A pole that rings longer than the room cannot be told from its own reverberation by its amplitude, and yet it is
+    there: nothing else would sound so. The room's part is, as in `tail_covariance`, sum over u of
+    w(u) (sum over t of solver(t) s(t - u))^2, with s the sound without the pole.
+    """
+    n_lead, n_all = len(cell.lead), len(cell.lead) + cell.n
+    n_late = round(FIRST_REFLECTION_S * cell.sample_rate_hz)
+    each = (exponentials(poles, cell) * amplitudes).real
+    sounds = np.empty((n_all, len(poles)))
+    sounds[:n_lead], sounds[n_lead:] = cell.lead[:, None], each.sum(axis=1, keepdims=True) - each
+    pairs = solver.reshape(len(poles), 2, cell.n)
+    asked = np.zeros((2, n_all, len(poles)))
+    asked[:, n_lead:] = pairs.transpose(1, 2, 0)
+    size = next_fast_len(2 * n_all, real=True)
+    heard = irfft(rfft(asked, size, axis=1) * np.conj(rfft(sounds, size, axis=0)), size, axis=1)[:, n_late:n_all]
+    keep = np.exp(-2 * room.decay_per_s / cell.sample_rate_hz)
+    weight = room.reverberant_to_direct * (1 - keep) * keep ** np.arange(n_all - n_late)
+    covariance = np.einsum("u,iuk,juk->kij", weight, heard, heard)
+    covariance += noise_rms**2 * pairs @ pairs.transpose(0, 2, 1)
+    if mains.n_lines:
+        lines, power = _hum(cell, mains)
+        hum = pairs @ (lines * np.sqrt(power))
+        covariance += (hum @ hum.conj().transpose(0, 2, 1)).real
+    return covariance
+
+
+def _hum(cell: Cell, mains: Mains) -> tuple[np.ndarray, np.ndarray]:
+    """Lines of the mains on a cell's time axis (n, n_lines), and their mean squares in the average (n_lines,)."""
+    _, _, power = _without_comb(cell, mains)
+    weights = cell.gains / np.sum(cell.gains**2)
+    t = np.arange(cell.n) / cell.sample_rate_hz
+    lines = np.exp(2j * np.pi * mains.frequency_hz * np.outer(t, np.arange(1, mains.n_lines + 1)))
+    return lines, weights**2 @ power
 
 
 @dataclass(frozen=True)

@@ -3,7 +3,8 @@
 Candidates come from a subspace method at a generous order. A pole stays while its amplitudes lower the weighted
 squares by more than chance would (chi-square with two degrees of freedom a cell and two for the pole, at odds that
 allow for the many candidates tried), and what the fit leaves over is searched for more. In a room weaker poles
-stay in the fit but are not told: there a missing pole bends its neighbours.
+stay in the fit but are not told, for a missing pole bends its neighbours; told are poles that chance and the room's
+answer to the other poles would not make so strong.
 """
 
 from __future__ import annotations
@@ -15,12 +16,12 @@ import numpy as np
 from scipy.stats import chi2
 
 from .cells import Cell
-from .poles import PoleFit, refine, subspace_poles
-from .room import Mains, Room, Whitener, find_mains, fitted_sound, hiss_rms, recorded_sound, roomy
+from .poles import PoleFit, amplitude_solver, refine, subspace_poles
+from .room import Mains, Room, Whitener, chance_amplitudes, find_mains, fitted_sound, hiss_rms, recorded_sound, roomy
 
-# odds at which chance alone makes a pole look as strong: what is told in a quiet room, told and kept with a room
+# odds at which chance alone makes a pole look as strong: told for its strength; kept in a room, and told there for
+# its presence
 TOLD = 2e-5
-TOLD_IN_ROOM = 3e-4
 KEPT_IN_ROOM = 5e-3
 ORDER = 90
 ROOM_LENGTH_S = 0.4
@@ -35,7 +36,8 @@ LEAST_ROOM = 10 ** (-2.8)
 class TapFit:
     """A joint fit with what it was made from: cells as cut, hiss and whitener of each, and the room if one is heard.
 
-    `poles` is None when nothing stands out of the noise.
+    `poles` is None when nothing stands out of the noise. `presence` (n_cells, n), in a room only, is chi-square
+    with two degrees of freedom where a pole is not there and hiss, hum and the room's answer to the others stand in.
     """
 
     poles: PoleFit | None
@@ -44,18 +46,23 @@ class TapFit:
     whiteners: tuple[Whitener, ...]
     mains: Mains
     room: Room | None = None
+    presence: np.ndarray | None = None
 
     @property
     def certain(self) -> np.ndarray:
         """Which poles (n,) are strong enough to be reported."""
         scale = 1.0 if self.room else max(1.0, self.poles.variance)
-        odds = TOLD_IN_ROOM if self.room else TOLD
-        strong = self.poles.strength.sum(axis=0) / scale > _least_strength(odds, self.cells)
+        strong = self.poles.strength.sum(axis=0) / scale > _least_strength(TOLD, self.cells)
+        if self.room:
+            strong |= self.presence.sum(axis=0) > _least_strength(KEPT_IN_ROOM, self.cells)
         return strong & ~_is_line(self.poles.poles, replace(self.mains, frequency_hz=self.poles.mains_hz))
 
 
 def fit_taps(cells: Sequence[Cell], *, top_hz: float) -> TapFit:
-    """Joint fit of all cells, the number of poles found blind, first for hiss alone, then for the room as well."""
+    """Joint fit of all cells, the number of poles found blind, first for hiss alone, then for the room as well.
+
+    The covariance of the reverberation follows from the recorded sound, then from the fit, twice.
+    """
     mains = find_mains(cells, top_hz)
     hiss = [hiss_rms(cell, mains) for cell in cells]
     means = [cell.mean for cell in cells]
@@ -70,18 +77,24 @@ def fit_taps(cells: Sequence[Cell], *, top_hz: float) -> TapFit:
     if room.reverberant_to_direct < LEAST_ROOM:
         return dry
     data = [cell.mean for cell in short]
-    sounds, taper_s = [recorded_sound(cell) for cell in short], TAPER_S
+    noise = [(cell, h, _shared(room, cell, short)) for cell, h in zip(short, hiss, strict=True)]
+    whiteners = [roomy(c, h, r, recorded_sound(c), mains, TAPER_S) for c, h, r in noise]
     for last in (False, True):
-        parts = zip(short, hiss, sounds, strict=True)
-        whiteners = [roomy(c, h, _shared(room, c, short), sound, mains, taper_s) for c, h, sound in parts]
         search = _Search(short, data, whiteners, replace(mains, n_lines=0), top_hz)
         better = search.run(fit.poles, finish=last)
         if better is None:
             return dry
         fit = better
-        sounds = [fitted_sound(c, fit.poles, a) for c, a in zip(short, fit.amplitudes, strict=True)]
-        taper_s = None
-    return TapFit(fit, tuple(short), tuple(hiss), tuple(whiteners), mains, room)
+        parts = zip(noise, fit.amplitudes, strict=True)
+        whiteners = [roomy(c, h, r, fitted_sound(c, fit.poles, a), mains) for (c, h, r), a in parts]
+    fit = refine(short, data, whiteners, fit.poles, max_steps=6, usual=True)
+    presence = []
+    for (cell, h, r), whitener, a in zip(noise, whiteners, fit.amplitudes, strict=True):
+        solver = amplitude_solver(cell, whitener, fit.poles)
+        chance = chance_amplitudes(cell, h, r, mains, fit.poles, a, solver)
+        pairs = np.stack([a.real, a.imag], axis=-1)
+        presence.append(np.einsum("ki,kij,kj->k", pairs, np.linalg.inv(chance), pairs))
+    return TapFit(fit, tuple(short), tuple(hiss), tuple(whiteners), mains, room, np.array(presence))
 
 
 def _least_strength(odds: float, cells: Sequence[Cell]) -> float:

@@ -8,8 +8,8 @@ from benchmarks.bounds import room_bound, sinusoid_bound
 from scipy.linalg import toeplitz
 
 from luthkit import simulate
-from luthkit.signal.cells import make_cells
-from luthkit.signal.room import Room, Whitener, find_mains, hiss_rms, tail_covariance
+from luthkit.signal.cells import Cell, make_cells
+from luthkit.signal.room import Mains, Room, Whitener, chance_amplitudes, find_mains, hiss_rms, tail_covariance
 
 RATE = 2400.0
 ROOM = Room(t60_s=0.4, reverberant_to_direct=0.1)
@@ -56,6 +56,28 @@ def test_whitened_reverberation_has_unit_variance():
     assert np.mean(white.reshape(5, -1) ** 2, axis=1) == pytest.approx(np.ones(5), abs=0.15)
     step = np.mean(white[1:] * white[:-1])
     assert abs(step) < 0.05
+
+
+def test_chance_alone_reads_amplitudes_as_often_as_stated():
+    """Tails of the other pole's sound, hiss and hum drawn 3000 times and read by any solver: their covariance."""
+    rng, n_lead, n, hiss, hum = np.random.default_rng(6), 20, 300, 0.02, 0.05
+    time = np.arange(n) / RATE
+    there, not_there = simulate.pole([110.0, 130.0], 0.02)
+    poles, amplitudes = np.array([there, not_there]), np.array([1.0, 0.7j])
+    lead, sound = rng.standard_normal(n_lead), np.exp(there * time).real
+    before = hum * np.cos(2 * np.pi * 50 * np.arange(240) / RATE)
+    cell = Cell("", "", 0, RATE, 0.0, np.zeros((1, n)), np.ones(1), before[None], lead, 48000, np.ones(1))
+    steps = np.exp(poles.conj()[:, None] * time)
+    solver = np.stack([steps.real, steps.imag], axis=1).reshape(4, n) / 50
+    runs = 3000
+    whole = np.concatenate([lead, sound])
+    late = np.array([np.convolve(whole, tail)[n_lead : n_lead + n] for tail in tails(rng, runs, n_lead + n)])
+    phase = rng.uniform(0, 2 * np.pi, (runs, 1))
+    noise = late + hiss * rng.standard_normal((runs, n)) + hum * np.cos(2 * np.pi * 50 * time + phase)
+    expected = np.cov(solver[2:] @ noise.T)
+    stated = chance_amplitudes(cell, hiss, ROOM, Mains(50.0, 1), poles, amplitudes, solver)
+    assert stated.shape == (2, 2, 2)
+    assert stated[1] == pytest.approx(expected, abs=0.1 * np.trace(expected))
 
 
 def test_plain_whitener_divides_by_the_noise():
