@@ -94,3 +94,29 @@ def test_strength_is_the_misfit_a_pole_takes_away():
     for k in range(4):
         without = refine(cells, [data], white, np.delete(POLES, k), max_steps=0)
         assert without.misfit - fit.misfit == pytest.approx(fit.strength[0, k], rel=1e-4)
+
+
+def test_what_is_usual_counts_as_one_more_observation():
+    """ln Q of a body mode is 30 within a factor of two before anything is heard; the least squares estimate and this
+    join as two Gaussians do: weights 1 / variance, and the variances' reciprocals add (JCGM 100, from memory)."""
+    single = pole([150.0], [0.05])
+    rng, noise = np.random.default_rng(4), 0.4
+    data = decays(single, np.ones(1)) + noise * rng.standard_normal(2000)
+    plain, joined = (
+        refine([make_cell(data)], [data], [Whitener(noise)], single, max_steps=20, tolerance=1e-6, usual=usual)
+        for usual in (False, True)
+    )
+    log_ratio, variance = zip(*(ln_ratio(fit) for fit in (plain, joined)), strict=True)
+    assert 0.03 < variance[0] < 0.2
+    prior = np.log(2) ** 2
+    weight = prior / (prior + variance[0])
+    assert variance[1] == pytest.approx(variance[0] * weight, rel=0.15)
+    assert log_ratio[1] == pytest.approx(weight * log_ratio[0] + (1 - weight) * np.log(1 / 60), abs=0.03)
+    assert abs(log_ratio[1] - log_ratio[0]) > 0.05
+
+
+def ln_ratio(fit):
+    """ln(damping ratio) of the only pole, and its variance."""
+    s = fit.poles[0]
+    slope = np.array([1 / s.real - s.real / abs(s) ** 2, -s.imag / abs(s) ** 2])
+    return np.log(-s.real / abs(s)), slope @ fit.covariance @ slope
