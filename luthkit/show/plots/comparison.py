@@ -123,15 +123,23 @@ def plot_comparison(comparison: Comparison, *, figure=None):
     return tuple(axes)
 
 
+def verdict_marks(verdicts) -> list:
+    """For a legend: the mark of each of these verdicts, each once, in their usual order."""
+    from matplotlib.lines import Line2D
+
+    used = set(verdicts)
+    return [
+        Line2D([], [], marker=marker, color=edge, markerfacecolor=face, linestyle="-", label=verdict)
+        for verdict, (marker, face, edge) in VERDICT_STYLES.items()
+        if verdict in used
+    ]
+
+
 def _verdict_key(comparison):
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
-    used = {getattr(p, q).verdict for p in comparison.pairs for q in ("frequency", "damping")}
-    key = []
-    for verdict, (marker, face, edge) in VERDICT_STYLES.items():
-        if verdict in used:
-            key.append(Line2D([], [], marker=marker, color=edge, markerfacecolor=face, linestyle="-", label=verdict))
+    key = verdict_marks(getattr(p, q).verdict for p in comparison.pairs for q in ("frequency", "damping"))
     limits = comparison.thresholds
     source = "your repeat study" if limits.scatter("frequency").source == OWN else "planning value"
     key.append(Patch(color="#DDDDDD", label=f"one guitar read twice, {limits.setting} ({source})"))

@@ -9,7 +9,7 @@ import numpy as np
 from ...guitar.played import ToneReading
 from ...guitar.tone_comparison import ToneComparison, ToneDifference
 from .common import BUILD, DASHES, FAINT, LEGEND_ABOVE, REFERENCE, new_axes, new_figure, plain
-from .comparison import VERDICT_STYLES
+from .comparison import VERDICT_STYLES, verdict_marks
 
 _STRINGS = ("#0072B2", "#9A4B00", "#007F5C", "#882255", "#6B6B6B", "#B8860B")
 _MARKS = ("o", "s", "^", "D", "v", "P")
@@ -137,6 +137,7 @@ def plot_tone_differences(differences: tuple[ToneDifference, ...], thresholds, *
     ax.set_ylim(len(differences) - 0.4, -0.6)
     ax.set_yticks(range(len(differences)), [f"{d.measure}  {_told(d)}" for d in differences])
     ax.set_xlabel("build against reference, in steps that a typical listener begins to notice (grey: not heard)")
+    ax.legend(handles=verdict_marks(d.verdict for d in differences), **LEGEND_ABOVE)
     _bare(ax)
     return ax
 
