@@ -103,8 +103,9 @@ def weighed(
             likely = likely + _signs(seen[places], guitars.heights(ratio, part))
     for reading in readings:
         likely = likely - np.log(moved(modeset, reading)[places, -1]).sum()
+        low = [m for m in reading.modeset.modes if m.kind != "room" and m.frequency_hz < 1.3 * frequency[-1]]
         for told_hz in guitars.frequencies_hz(reading):
-            each = found_there(told_hz, [mode for mode in reading.modeset.modes if mode.kind != "room"])
+            each = found_there(told_hz, low)
             likely = likely + np.log(MISSED + each.sum(axis=0))
     return guitars, likely
 

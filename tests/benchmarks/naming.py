@@ -135,7 +135,12 @@ def figures(seeds, positions, conditions, **options) -> dict:
     bands = {}
     for low, high in ((0.3, 0.6), (0.6, 0.75), (0.75, 0.85), (0.85, 0.95), (0.95, 1.0)):
         inside = either & (probability > low) & (probability <= high)
-        bands[f"{low:.2f}-{high:.2f}"] = (100 * probability[inside].mean(), 100 * right[inside].mean(), inside.sum())
+        if inside.any():
+            bands[f"{low:.2f}-{high:.2f}"] = (
+                100 * probability[inside].mean(),
+                100 * right[inside].mean(),
+                inside.sum(),
+            )
     return {
         "right": 100 * right[four].mean(),
         "right, clear": 100 * right[four & clear].mean(),

@@ -172,10 +172,10 @@ def test_the_next_test_is_one_not_made_and_says_what_to_mind():
 
 
 def test_names_of_simulated_guitars():
-    """60 random guitars: air, main top, main back and cross dipole; figures of 300 are in the benchmark."""
-    three = figures(range(60), BRIDGE, ())
-    assert three["right"] > 91 and three["wrong, sure"] < 2.0
-    assert three["right"] > figures(range(60), CENTRE, ())["right"] > 80
+    """40 random guitars: air, main top, main back and cross dipole; figures of 300 are in the benchmark."""
+    three = figures(range(40), BRIDGE, ())
+    assert three["right"] > 95 and three["wrong, sure"] < 2.0
+    assert three["right"] > figures(range(40), CENTRE, ())["right"] > 80
 
 
 def test_a_dipole_that_is_turned_round_is_found_out():

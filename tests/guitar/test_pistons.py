@@ -80,7 +80,10 @@ def test_heights_and_signs_tell_top_from_back(lower):
     plugged = Reading("soundhole plugged", modeset(*((f, 0.0) for f in hz(model, plugged=True)[0])))
     for readings in ((), (plugged,)):
         top_lower, top_upper = told_together(usual, readings, (0, 1, 2))
-        assert (top_lower - top_upper > np.log(4)) if lower == "top" else (top_upper - top_lower > np.log(4))
+        lead = top_lower - top_upper if lower == "top" else top_upper - top_lower
+        assert lead > np.log(4)
+        turned = told_together(replace(usual, amplitudes=usual.amplitudes * [[-1], [1], [1]]), readings, (0, 1, 2))
+        assert max(turned) < max(top_lower, top_upper) - 2, "no guitar has the air move like that"
 
 
 def test_given_out_together_counts_in_place_of_the_odds():
