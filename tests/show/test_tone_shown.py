@@ -219,11 +219,11 @@ def test_the_form_reads_at_once_and_again(tmp_path, monkeypatch):
         part = todo.pop()
         todo += getattr(part, "children", ())
         parts[getattr(part, "description", "") or next(iter(part._dom_classes), "")] = part
-    assert [label for label, _ in parts["Guitar"].options if "taps_only" in label] == []
+    assert [label for label, _ in parts["Build"].options if "taps_only" in label] == []
     assert 'data-done="1"' in parts["luthkit-status"].value and "beside" in parts["luthkit-page"].value.lower()
-    parts["Beside"].value = ()
+    parts["References"].value = ()
     parts["Read strums and plucks"].click()
     assert 'data-done="2"' in parts["luthkit-status"].value and "<img" in parts["luthkit-page"].value
-    parts["or a guitar elsewhere"].value = "/nowhere"
+    parts["or a build elsewhere"].value = "/nowhere"
     parts["Read strums and plucks"].click()
     assert "/nowhere does not exist" in parts["luthkit-status"].value

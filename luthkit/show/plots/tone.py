@@ -1,4 +1,4 @@
-"""Pictures of strums and plucks: third octaves, brightness (the spectral centroid) over time, decays of partials, differences."""
+"""Pictures of strums and plucks: third octaves, brightness over time, decays of partials, differences."""
 
 from __future__ import annotations
 
