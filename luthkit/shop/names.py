@@ -42,7 +42,8 @@ def name_instrument(
     """The modes of one instrument with their names, from all that its folder holds.
 
     All conditions of the session, and a knock in the room, are read and weighed; `names.toml` has the last word.
-    `body_kind` stands over the one in session.toml. `modeset` saves reading the usual taps again, `conditions` the others.
+    `body_kind` stands over the one in session.toml. `modeset` saves reading the usual taps again,
+    `conditions` the others.
 
     Raises `LuthkitError` as `read_instrument`, `read_conditions` and `read_overrules` do.
     """
