@@ -17,7 +17,7 @@ FORMS = {
     "4_strums_and_plucks": (2, "Build", 1, "Read strums and plucks"),
     "5_follow_a_guitar": (3, "Guitar", 1, "Follow"),
     "6_wood": (1, "Piece", 1, "Measure"),
-    "7_choose_wood": (1, "Near enough (steps)", "3", "Choose the wood"),
+    "7_choose_wood": (1, "Near enough, in steps", "3", "Choose the wood"),
 }
 HOME = Path(__file__).parent.parent
 LESS = ("*_wing_*.flac", "bridge_centre_2.flac", "A2.flac", "D3.flac", "G3.flac", "B3.flac")
