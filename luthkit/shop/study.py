@@ -11,12 +11,14 @@ import datetime
 import io
 import os
 import re
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
 from ..errors import LuthkitError
+from ..guitar.profile import LEAST_SHARE
 from ..guitar.repeat_study import RepeatStudy, repeat_study
 from ..guitar.thresholds import Thresholds
 from ..guitar.tracking import track
@@ -65,7 +67,8 @@ def study_rows(guitar, *, since: datetime.date | None = None, until: datetime.da
     The day is that of the session, a hanging one of its placements, the operator who session.toml says. Each
     hanging is read twice without being touched: from the first half of its taps at each position, and from the
     second, or once where that leaves fewer than four taps. Half the taps scatter more than all do, so what is told of
-    "nothing touched" is on the cautious side.
+    "nothing touched" is on the cautious side. A mode that fewer than half of the readings show is left out: what the
+    room adds comes and goes, and would pass for scatter.
 
     Raises `LuthkitError` when there is no such session.
     """
@@ -90,6 +93,8 @@ def study_rows(guitar, *, since: datetime.date | None = None, until: datetime.da
             labels.append({"day": day.isoformat(), "hanging": hanging, "operator": operator, "session": folder.name})
             modesets.append(read_modes(taps))
             names.append(names_of(folder, modesets[-1]))
+    found = track(modesets, names)
+    seen = Counter(name for one in found for name in one.values())
     return [
         {
             "guitar": name_of(Path(guitar)),
@@ -98,8 +103,9 @@ def study_rows(guitar, *, since: datetime.date | None = None, until: datetime.da
             "frequency_hz": round(modeset.modes[k].frequency_hz, 4),
             "damping_ratio": round(modeset.modes[k].damping_ratio, 7),
         }
-        for label, modeset, tracked in zip(labels, modesets, track(modesets, names), strict=True)
+        for label, modeset, tracked in zip(labels, modesets, found, strict=True)
         for k, name in tracked.items()
+        if seen[name] >= LEAST_SHARE * len(found)
     ]
 
 

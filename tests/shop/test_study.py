@@ -10,6 +10,7 @@ import soundfile
 
 from luthkit import LuthkitError, Thresholds, simulate
 from luthkit.guitar.thresholds import OWN
+from luthkit.shop import study
 from luthkit.shop.history import read_rows
 from luthkit.shop.keeping import add_guitar
 from luthkit.shop.logbook import start_logbook
@@ -44,22 +45,32 @@ def test_the_scatter_of_days_and_hangings_comes_back(shop, tmp_path):
     logbook, rows = shop
     assert {row["session"] for row in rows} == {"2024-03-01", "2024-03-02", "2024-03-03"}
     assert len(rows) == 2 * 3 * 2 * 2  # modes, days, hangings, halves of the taps
-    study = read_repeat_study(keep_study(logbook, rows))
+    found = read_repeat_study(keep_study(logbook, rows))
     # expected mean squares of a nested plan (ISO 5725-2, formula from memory), with hardly any scatter within
     hanging = 2 * HANGINGS.var(ddof=0)  # one degree of freedom a day
     day = DAYS.var(ddof=1) - hanging / 2
-    sds = {component.level: component.sd for component in study.frequency}
+    sds = {component.level: component.sd for component in found.frequency}
     assert sds["hanging"] == pytest.approx(np.sqrt(hanging), rel=0.1)
     assert sds["day"] == pytest.approx(np.sqrt(day), rel=0.15)
     assert sds["reading"] < 0.001
-    assert study.words == "your repeat study of Wren, in use since 2024-03-03"
+    assert found.words == "your repeat study of Wren, in use since 2024-03-03"
 
 
-def test_the_days_may_be_named_instead(shop):
+def test_the_days_may_be_named_instead_and_what_is_seldom_seen_is_left_out(shop, monkeypatch):
     logbook, _ = shop
     home = logbook.guitar("Wren").path
     day = datetime.date(2024, 3, 4)
-    assert {row["session"] for row in study_rows(home, since=day)} == {"2024-03-04"}
+    real = study.track
+
+    def with_one_of_the_room(*readings):
+        first, *others = real(*readings)
+        low, high = sorted(first)
+        return {low: "of the room", high: first[high]}, *others
+
+    monkeypatch.setattr(study, "track", with_one_of_the_room)
+    rows = study_rows(home, since=day)
+    assert {row["session"] for row in rows} == {"2024-03-04"}
+    assert len(rows) == 7 and "of the room" not in {row["mode"] for row in rows}
     with pytest.raises(LuthkitError, match="was recorded on these days"):
         study_rows(home, since=datetime.date(2025, 1, 1))
 
