@@ -83,6 +83,12 @@ def test_another_choice_gives_another_picture_and_table(workshop, name, tmp_path
         picture = shown.locator("img").first
         before, table = picture.get_attribute("src"), shown.locator("table").first.inner_text()
         field = form.get_by_label(label, exact=True).first
+        cells = page.locator(".jp-Cell").count()
+        field.focus()
+        for key in ("b", "ArrowDown"):  # in a field they are for the field, not for the cells of the notebook
+            page.keyboard.press(key)
+        assert page.locator(".jp-Cell").count() == cells
+        assert field.evaluate("e => e === document.activeElement")
         if isinstance(choice, int):
             field.select_option(index=choice)
         else:

@@ -10,7 +10,8 @@
 
 Laid out again, only what is new in luthkit is added: nothing that stands there is changed, and what the maker
 deleted does not come back, but for samples: as long as their folder stands, what is missing in it is put back as it
-was. JupyterLab takes its settings from the folder `lab` beside this module.
+was. JupyterLab takes its settings from the folder `lab` beside this module: among them, that single keys do not
+act on cells, so that arrows and letters reach the fields of a form.
 """
 
 from __future__ import annotations
