@@ -200,7 +200,8 @@ settles after it was strung; in the other two modes fall all at once before the 
 hung up anew three times a day, twice each.
 
 `{PLAN_FOLDER}` is a guitar being planned, as text alone: its design, a stock of invented wood, guitars built before,
-one on the bench, and the reference. A simulated shop built them, which does things the planner does not know of.
+one on the bench, and the reference, Rushlight. A simulated shop built them, which does things the planner does not
+know of.
 
 `truth.json` tells what is true: the modes of each guitar (frequency, damping ratio, height of the peak where
 it is struck), the modes that the plug moves, the strings, the room, when each tap falls, and which are spoilt.

@@ -42,7 +42,7 @@ def plan_texts() -> dict[str, str]:
     now = [HEAD + 'name = "Number 9"', f'top = "Spruce {N_TOPS + N_BUILDS}"', f'back = "Rosewood {N_BACKS + N_BUILDS}"']
     now += _values(rng, true, [name for name in true if name.startswith(("braced", "box"))])
     old = shop.build(rng, stock.board(rng, stock.TOP_WOOD), stock.board(rng, stock.BACK_WOOD))
-    reference = [HEAD + 'name = "Marlpit"', "reach_steps = 1", *_values(rng, old, KEYS)]
+    reference = [HEAD + 'name = "Rushlight"', "reach_steps = 1", *_values(rng, old, KEYS)]
     return {
         f"{FOLDER}/design.toml": _design_text(*recipes),
         f"{FOLDER}/wood.csv": _wood_text(rng, woods),

@@ -44,7 +44,7 @@ def test_what_was_built_is_no_longer_in_the_stock(read):
     assert {s.name for s in read.tops} == {"Spruce 12", "Spruce 13"}
     assert {s.name for s in read.backs} == {"Rosewood 12", "Rosewood 13"}
     assert read.in_progress.name == "Number 9" and read.in_progress.top.name == "Spruce 21"
-    assert read.left_out == () and read.target.name == "Marlpit"
+    assert read.left_out == () and read.target.name == "Rushlight"
     assert set(read.sources) == {"design.toml", "reference.toml", "builds.toml", "in_progress.toml", "wood.csv"}
     assert all(re.fullmatch("[0-9a-f]{64}", sha) for sha in read.sources.values())
 
