@@ -13,7 +13,6 @@ from math import exp, isfinite, sqrt
 import numpy as np
 
 from ..errors import LuthkitError
-from .history import Series
 from .settling import CANNOT_TELL, SETTLING, TWICE, Course, Interval, draws
 
 FEWEST_GUITARS = 3  # below this the usual settling is all there is to go by
@@ -183,8 +182,3 @@ def pool(values, variances) -> tuple[float, float, float]:
         between = float(brentq(lambda b: at(b)[2], 0.0, highest, xtol=1e-18, rtol=1e-12))
     mean, u, _ = at(between)
     return float(mean), float(u), sqrt(between)
-
-
-def first_reading(series: Series) -> float:
-    """The first value of a series in its own unit."""
-    return float(exp(series.value_log[0]))

@@ -74,11 +74,6 @@ def free_name(name: str, taken) -> str:
     return found
 
 
-def plain_folder(path: Path) -> bool:
-    """Whether this is a visible folder of its own, no link to elsewhere."""
-    return not path.name.startswith(".") and path.is_dir() and not path.is_symlink()
-
-
 @contextmanager
 def told(what: str):
     """Faults of the disk become one sentence, a `LuthkitError` that begins with `what`, e.g. "the session"."""
