@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from math import isfinite
 
-from .choosing import Target, chance_within, steps_of
+from .choosing import Target, believed_reference, chance_within, steps_of
 from .design import BOX, BRACED, FINISHED
 from .planning import Calibration, Forecast
 from .wood_set import WoodSet
@@ -67,7 +67,7 @@ def follow(
     calibration: Calibration, top: WoodSet, back: WoodSet, measured: Mapping[str, tuple[float, float]], target: Target
 ) -> tuple[Progress, ...]:
     """The forecast before cutting and after each stage that was tapped; raises LuthkitError for unknown quantities."""
-    forecast = calibration.forecast(top, back)
+    forecast, target = calibration.forecast(top, back), believed_reference(target, calibration)
     told = []
     for stage in STAGES:
         new = {name: pair for name, pair in measured.items() if name in stage.measured}
@@ -92,7 +92,7 @@ def thickness_steps(
     calibration: Calibration, top: WoodSet, back: WoodSet, target: Target, *, step_m: float = 1e-4
 ) -> tuple[ThicknessStep, ...]:
     """Top and back a step thinner and thicker than the design, each alone."""
-    steps = []
+    steps, target = [], believed_reference(target, calibration)
     for side in ("top", "back"):
         plate = getattr(calibration.design, side)
         for change in (-step_m, step_m):

@@ -10,7 +10,7 @@ the two pairs share taken out.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import log
 
 import numpy as np
@@ -19,12 +19,13 @@ from .._frozen import frozen_dict
 from .._threads import one_thread
 from ..errors import LuthkitError
 from .design import FINISHED, N_PROPERTIES, reckon_guitars, reckon_plates
-from .planning import Calibration, Forecast, checked_measured
+from .planning import Calibration, Forecast, calibrate, checked_measured
 from .thresholds import Thresholds
 from .wood_set import WoodSet
 
 MOBILITY_STEP = 0.15  # planning value, no source
 REACHED, UNCERTAIN, NOT_REACHED = "within reach", "cannot tell", "no set in the stock reaches the reference"
+KIND = (0.12, 0.16, 0.12, 0.07)  # E along, E across, G, density: how boards of one kind scatter, from memory
 _NEARER = 0.9  # so sure must it be that one pair is nearer than another, or they cannot be ranked
 _OUT = 1.645  # standard uncertainties: a quantity this far beyond the reach is out of it in 95 of 100 cases
 _DRAWS, _SHORT = 192, 40  # draws for every pair, and pairs looked at more closely
@@ -124,6 +125,7 @@ def rank(
             raise LuthkitError(f"there are no {what} in the stock; measure at least one")
         if len(set(names)) < len(names):
             raise LuthkitError(f"two {what} have the same name; give each piece a name of its own")
+    read, target = target, believed_reference(target, calibration)
     design = calibration.design
     top_plates = reckon_plates(design.top, [each.wood for each in tops], finished_only=True)
     back_plates = reckon_plates(design.back, [each.wood for each in backs], finished_only=True)
@@ -161,7 +163,35 @@ def rank(
     verdict = REACHED if likely else NOT_REACHED if out else UNCERTAIN
     tied = int(np.sum(nearer[order] < _NEARER))
     summary = _summary(pairs, verdict, tied, len(i), target)
-    return Ranking(tuple(pairs), len(tops), len(backs), tied, verdict, summary, target, calibration)
+    return Ranking(tuple(pairs), len(tops), len(backs), tied, verdict, summary, read, calibration)
+
+
+def believed_reference(target: Target, calibration: Calibration) -> Target:
+    """The reference as its reading and what such guitars are make it likely, Gaussian: worse readings are drawn more.
+
+    It is taken for a guitar of this design and of some wood of the usual kind, as likely by the hand of the past builds
+    as by another, of which only the bare model is known (Bayes' theorem; both hands weighed by how well they go with
+    the reading).
+    """
+    names = list(target.measured)
+    at = [FINISHED.index(name) for name in names]
+    read = np.array([log(value) for value, _ in target.measured.values()])
+    error = np.diag([(u / value) ** 2 + 1e-12 for value, u in target.measured.values()])
+    woods = [WoodSet("some", plate.wood, KIND) for plate in (calibration.design.top, calibration.design.back)]
+    evidence, means, variances = [], [], []
+    for hand in (calibration, calibrate(calibration.design)):
+        forecast = hand.forecast(*woods)
+        spread, off = forecast.covariance[np.ix_(at, at)], read - forecast.mean[at]
+        gain = np.linalg.solve(spread + error, spread).T
+        evidence.append(-(off @ np.linalg.solve(spread + error, off) + np.linalg.slogdet(spread + error)[1]) / 2)
+        means.append(read - off + gain @ off)
+        variances.append(np.diag(spread - gain @ spread))
+    weight = np.exp(np.array(evidence) - max(evidence))
+    weight /= weight.sum()
+    mean = weight @ means
+    u = np.sqrt(weight @ (variances + (means - mean) ** 2))
+    values = np.exp(mean)
+    return replace(target, measured={name: (x, x * v) for name, x, v in zip(names, values, u, strict=True)})
 
 
 def chance_within(forecast: Forecast, target: Target, *, seed: int = 1) -> float:

@@ -2,17 +2,22 @@
 
 The model of `design` is off by some per cent, as any is: rims, glue, arching, finish are not in it. So
 
-    ln measured = ln model + c + g (ln model - ln usual) + s e + error of the wood + error of the measuring,
+    ln measured = ln model + c + g (ln model - ln usual) + e + error of the wood + error of the measuring,
 
 for all quantities of all past builds together: c is off for all guitars of this shop (a priori 7 % for frequencies,
-20 % for mobility), g says that differences come out smaller or larger than reckoned (0 +- 0.2), e is what differs
-from build to build (thickness 1.5 %, brace stiffness 8 %, edge and arching 3.5 % of a plate's stiffness, bridge and
-finish 3 % of its mass, the rest 0.7 % in frequency and 2 % in mobility), and s stretches or shrinks it to what this
-shop shows, one s for the frequencies and one for mobility. All of these widths are planning values from memory, such
-that a main top scatters by somewhat less than the 2.2 % of first modes of a factory line, wood included (French and
-Brubaker 2007). Given s, all is linear and Gaussian and solved exactly (Gelman et al., Bayesian Data Analysis, ch. 14,
-from memory); s is summed over on a grid. With few builds forecasts are wide; with many they narrow to the scatter from
-build to build, and never below it.
+20 % for mobility), g says that differences come out smaller or larger than reckoned (0 +- 0.2), and e is what differs
+from build to build (a priori thickness 1.5 %, brace stiffness 8 %, edge and arching 3.5 % of a plate's stiffness,
+bridge and finish 3 % of a top's mass, finish 1 % of a back's, the rest 0.7 % in frequency and 2 % in mobility). All of
+these widths are planning values from memory, such that a main top scatters by somewhat less than the 2.2 % of first
+modes of a factory line, wood included (French and Brubaker 2007). The covariance S of e is learned from the builds, so
+that how much the quantities scatter and how far they go together is this shop's own:
+
+    S = (4 S a priori + sum of the expected e e') / (4 + number of builds),
+
+repeated with the e that this S makes likely (expectation and maximization, Dempster, Laird and Rubin 1977, with an
+inverse-Wishart prior, Gelman et al., Bayesian Data Analysis, ch. 3; both from memory). Given S, all is linear and
+Gaussian and solved exactly. With few builds forecasts are wide; with many they narrow to the scatter from build to
+build, and never below it.
 """
 
 from __future__ import annotations
@@ -29,10 +34,10 @@ from ..errors import LuthkitError
 from .design import BOX, BRACED, FINISHED, N_PROPERTIES, QUANTITIES, Design, reckon_guitars, reckon_plates
 from .wood_set import WoodSet
 
-_STRETCH = np.exp(np.linspace(log(0.3), log(2.5), 12))  # s
-_STRETCH_FREEDOM = 5.0  # what is believed of s beforehand is worth about as many builds
+_BELIEF = 4.0  # what is believed of the scatter beforehand is worth about as many builds
+_ROUNDS = 40  # of learning it
 _GAIN_U = 0.2
-WORK = (0.015, 0.08, 0.035, 0.03)  # thickness, braces, edge and arching, bridge and finish
+WORK = (0.015, 0.08, 0.035, 0.03), (0.015, 0.08, 0.035, 0.01)  # thickness, braces, edge and arching, bridge and finish
 REST = (0.02, 0.007)  # mobility, frequencies
 
 
@@ -112,8 +117,7 @@ class Forecast:
 class Calibration:
     """What the past builds teach about this shop; made by `calibrate`.
 
-    `offset` and `gain` (11,) are c and g, `covariance` (22, 22) theirs, `stretch` (11,)
-    is s of each quantity, as a root mean square.
+    `offset` and `gain` (11,) are c and g, `covariance` (22, 22) theirs, `scatter` (11, 11) is S.
     """
 
     design: Design
@@ -121,12 +125,12 @@ class Calibration:
     offset: np.ndarray
     gain: np.ndarray
     covariance: np.ndarray
-    stretch: np.ndarray
+    scatter: np.ndarray
     builds: tuple[str, ...]
     notes: tuple[str, ...] = field(default=())
 
     def __post_init__(self):
-        for name in ("usual", "offset", "gain", "covariance", "stretch"):
+        for name in ("usual", "offset", "gain", "covariance", "scatter"):
             object.__setattr__(self, name, frozen_array(getattr(self, name)))
 
     def apply(self, values, slopes, top_u, back_u):
@@ -142,8 +146,8 @@ class Calibration:
         rule = self.covariance[c, c] + self.covariance[g, g] * far[:, :, None] * far[:, None, :]
         cross = self.covariance[c, g] * far[:, None, :]
         rule = rule + cross + np.swapaxes(cross, 1, 2)
-        stretch = self.stretch[:q, None] * self.stretch[:q]
-        return mean, _wood_part(slopes, top_u, back_u), rule, stretch * _building_part(slopes)
+        building = np.broadcast_to(self.scatter[:q, :q], rule.shape)
+        return mean, _wood_part(slopes, top_u, back_u), rule, building
 
     def forecast(self, top: WoodSet, back: WoodSet, *, top_thickness_m=None, back_thickness_m=None) -> Forecast:
         """The forecast of one guitar, all quantities; thicknesses are the design's unless others are given."""
@@ -160,52 +164,44 @@ def calibrate(design: Design, builds: Sequence[PastBuild] = ()) -> Calibration:
 
     Raises LuthkitError when a build's measured values cannot be (see `checked_measured`).
     """
-    usual = _usual(design)
+    usual, believed = _usual(design)
     n = len(QUANTITIES)
     prior = np.zeros((2 * n, 2 * n))
     prior[:n, :n] = _offset_prior()
     prior[n:, n:] = np.eye(n) * _GAIN_U**2
     rows = [(k, QUANTITIES.index(name)) for k, build in enumerate(builds) for name in build.measured]
     if not rows:
-        return Calibration(design, usual, np.zeros(n), np.zeros(n), prior, np.ones(n), (), ("no past builds",))
+        return Calibration(design, usual, np.zeros(n), np.zeros(n), prior, believed, (), ("no past builds",))
     values, slopes = reckon_guitars(
         design,
         reckon_plates(design.top, [build.top.wood for build in builds]),
         reckon_plates(design.back, [build.back.wood for build in builds]),
     )
     wood = _wood_part(slopes, *(np.array([getattr(b, side).uncertainty for b in builds]) for side in ("top", "back")))
-    building = _building_part(slopes)
     build, what = np.array(rows).T
     measured = [pair for one in builds for pair in one.measured.values()]
     seen = np.array([log(value) for value, _ in measured]) - values[build, what]
-    known = np.diag([(u / value) ** 2 for value, u in measured])
     same = build[:, None] == build[None, :]
-    at = (build[:, None], what[:, None], what[None, :])
-    known = known + np.where(same, wood[at], 0)
-    scatter = np.where(same, building[at], 0)
-    design_matrix = np.zeros((len(rows), 2 * n))
-    design_matrix[np.arange(len(rows)), what] = 1
-    design_matrix[np.arange(len(rows)), n + what] = (values - usual)[build, what]
-    spread = design_matrix @ prior
-    is_mobility = _is_mobility().astype(int)[what]
-    solved = []
-    grid = np.array([[s, t] for s in _STRETCH for t in _STRETCH])
-    for pair in grid:
-        s = pair[is_mobility]
-        total = spread @ design_matrix.T + known + s[:, None] * s * scatter
-        factor = np.linalg.cholesky(total)
-        white, lean = np.linalg.solve(factor, seen), np.linalg.solve(factor, spread)
-        evidence = -0.5 * white @ white - np.log(np.diag(factor)).sum() + _stretch_belief(pair)
-        solved.append((evidence, lean.T @ white, prior - lean.T @ lean))
-    weight = np.exp(np.array([each[0] for each in solved]) - max(each[0] for each in solved))
-    weight /= weight.sum()
-    mean = sum(w * each[1] for w, each in zip(weight, solved, strict=True))
-    covariance = sum(
-        w * (each[2] + np.outer(each[1] - mean, each[1] - mean)) for w, each in zip(weight, solved, strict=True)
-    )
-    stretch = np.sqrt(weight @ grid**2)[_is_mobility().astype(int)]
+    lean = np.zeros((len(rows), 2 * n))
+    lean[np.arange(len(rows)), what] = 1
+    lean[np.arange(len(rows)), n + what] = (values - usual)[build, what]
+    known = np.diag([(u / value) ** 2 for value, u in measured]) + lean @ prior @ lean.T
+    known = known + np.where(same, wood[build[:, None], what[:, None], what[None, :]], 0)
+    scatter = believed
+    for _ in range(_ROUNDS):
+        inverse = np.linalg.inv(known + np.where(same, scatter[what[:, None], what[None, :]], 0))
+        pull = inverse @ seen
+        told = _BELIEF * believed
+        for k in range(len(builds)):
+            at = build == k
+            share = scatter[:, what[at]]
+            off = share @ pull[at]
+            told = told + np.outer(off, off) + scatter - share @ inverse[np.ix_(at, at)] @ share.T
+        scatter = told / (_BELIEF + len(builds))
+    spread = prior @ lean.T
+    mean, covariance = spread @ pull, prior - spread @ inverse @ spread.T
     names = tuple(one.name for one in builds)
-    return Calibration(design, usual, mean[:n], mean[n:], covariance, stretch, names, _notes(builds, stretch))
+    return Calibration(design, usual, mean[:n], mean[n:], covariance, scatter, names, _notes(builds, scatter, believed))
 
 
 def checked_measured(measured: Mapping, name: str) -> dict[str, tuple[float, float]]:
@@ -224,9 +220,10 @@ def checked_measured(measured: Mapping, name: str) -> dict[str, tuple[float, flo
     return out
 
 
-def _usual(design: Design) -> np.ndarray:
+def _usual(design: Design):
     plates = reckon_plates(design.top, [design.top.wood]), reckon_plates(design.back, [design.back.wood])
-    return reckon_guitars(design, *plates)[0][0]
+    values, slopes = reckon_guitars(design, *plates)
+    return values[0], _building_part(slopes)[0]
 
 
 def _is_mobility() -> np.ndarray:
@@ -248,9 +245,9 @@ def _offset_prior() -> np.ndarray:
 
 
 def _building_part(slopes: np.ndarray) -> np.ndarray:
-    """Covariance from build to build for s = 1: work and materials through the slopes, and the rest."""
+    """Covariance from build to build, a priori: work and materials through the slopes, and the rest."""
     q = slopes.shape[1]
-    work = np.array([0, 0, 0, 0, *WORK] * 2) ** 2
+    work = np.concatenate([np.zeros((2, 4)), WORK], axis=1).ravel() ** 2
     mobility = _is_mobility()[:q]
     size = np.where(mobility, *REST)
     alike = np.zeros((q, q))
@@ -273,16 +270,11 @@ def _wood_part(slopes, top_u, back_u) -> np.ndarray:
     return (slopes * errors[:, None, :]) @ np.swapaxes(slopes, 1, 2)
 
 
-def _stretch_belief(s) -> float:
-    """ln of the density of ln s, when each s^2 is a scaled inverse chi-square about 1."""
-    return float(np.sum(-_STRETCH_FREEDOM * np.log(s) - _STRETCH_FREEDOM / (2 * s**2)))
-
-
-def _notes(builds, stretch) -> tuple[str, ...]:
+def _notes(builds, scatter, believed) -> tuple[str, ...]:
     notes = []
     if len(builds) < 5:
         notes.append(f"only {len(builds)} past builds: the forecasts are wide, and rest much on planning values")
-    if stretch.max() > 1.6:
+    if np.max(np.diag(scatter) / np.diag(believed)) > 1.6**2:
         notes.append("your builds scatter more than is usual; check names of modes and the wood's figures")
     missing = [name for name in FINISHED if not any(name in build.measured for build in builds)]
     if missing:

@@ -21,6 +21,8 @@ MEANING = (
     "Distance is that of the quantity farthest off, in just-noticeable steps of 2 % in frequency (typical listeners in "
     "the best conditions, from memory) and 15 % in mobility (a planning value); in brackets the middle 68 %.",
     "Chance: how likely no quantity of the finished guitar lies beyond the reach, the scatter of building included.",
+    "For distance and chance the reading of the reference is drawn a little towards what guitars of this design are, "
+    "the more so the worse it was read.",
     "Mobility is how readily the bridge yields at the main top, without its damping, in s/kg (speed for each newton).",
     "Before any of your own guitars is known a forecast is good to 5 to 10 %; with ten or so, to about 2 %.",
     "The damping of wood is not used: no practical effect of a top's damping on guitars is known (Acoustics 7, 11, "

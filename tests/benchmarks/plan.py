@@ -17,7 +17,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from luthkit.guitar.choosing import MOBILITY_STEP, Target, chance_within, rank
+from luthkit.guitar.choosing import MOBILITY_STEP, Target, believed_reference, chance_within, rank
 from luthkit.guitar.design import BOX, BRACED, FINISHED, Design, PlateDesign
 from luthkit.guitar.planning import PastBuild, calibrate
 from luthkit.guitar.wood_set import WoodSet
@@ -106,6 +106,7 @@ def one_shop(seed, design, recipes, *, n_builds=12, n_tops=40, n_backs=30, reach
         row = {"place": (far < far[at]).mean(), "known": (far < far[known]).mean(), "chances": [], "stages": []}
         row["bare"] = (far < far[chosen(bare)]).mean()
         row |= {"distance": far[at], "least": far.min(), "median": np.median(far)}
+        believed = believed_reference(target, calibration)
         for pair in [at, *at_random]:
             final, seen = build(tuple(int(k) for k in pair))
             came = distances(final, aim) <= reach
@@ -114,7 +115,7 @@ def one_shop(seed, design, recipes, *, n_builds=12, n_tops=40, n_backs=30, reach
                 updated = forecast.given({name: seen[name] for name in names})
                 error = np.log(final) - updated.mean[:4]
                 errors.append((error, error / np.sqrt(np.diag(updated.covariance)[:4])))
-                row["chances"].append((len(names), chance_within(updated, target), came))
+                row["chances"].append((len(names), chance_within(updated, believed), came))
             row["stages"].append(errors)
         out[hand] = row
     return out

@@ -9,7 +9,17 @@ from scipy.stats import norm
 
 from luthkit import LuthkitError
 from luthkit.guitar.build_stages import LIMIT, NO_LIMIT, STAGES, follow, thickness_steps
-from luthkit.guitar.choosing import NOT_REACHED, REACHED, UNCERTAIN, Target, chance_within, rank, steps_of
+from luthkit.guitar.choosing import (
+    KIND,
+    NOT_REACHED,
+    REACHED,
+    UNCERTAIN,
+    Target,
+    believed_reference,
+    chance_within,
+    rank,
+    steps_of,
+)
 from luthkit.guitar.design import BOX, BRACED, FINISHED
 from luthkit.guitar.planning import Forecast, PastBuild, calibrate
 from luthkit.guitar.wood_set import WoodSet
@@ -87,6 +97,32 @@ def test_a_chance_is_that_of_the_normal_distribution():
     assert chance_within(forecast, target) == pytest.approx(one[0] * one[1], abs=0.03)
     step, error = steps_of(forecast, target)["air"]
     assert step == pytest.approx(np.log(100 / 101) / np.log(1.02)) and error == pytest.approx(u / np.log(1.02))
+
+
+def test_a_reading_of_the_reference_is_weighed_with_what_is_expected():
+    # two Gaussians: weights are the inverse variances (any textbook)
+    bare = calibrate(design())
+    value, u = bare.forecast(WoodSet("t", SPRUCE, KIND), WoodSet("b", ROSEWOOD, KIND)).value("mobility")
+    expected = (u / value) ** 2
+    read, error = 1.3 * value, 0.1
+    got, got_u = believed_reference(Target({"mobility": (read, error * read)}), bare).measured["mobility"]
+    weight = (1 / error**2) / (1 / error**2 + 1 / expected)
+    assert np.log(got / value) == pytest.approx(weight * np.log(1.3))
+    assert got_u / got == pytest.approx((1 / error**2 + 1 / expected) ** -0.5)
+
+
+def test_a_reference_of_another_hand_is_not_drawn_to_this_one(shop):
+    calibration = shop[0]
+    own = calibration.forecast(WoodSet("t", SPRUCE), WoodSet("b", ROSEWOOD))
+    far = target_of(own, 1.2)
+    poor = {name: (value, 0.05 * value) for name, (value, _) in far.measured.items()}
+    for target in (target_of(own), far):
+        for name, (value, u) in believed_reference(target, calibration).measured.items():
+            assert value == pytest.approx(target.measured[name][0], rel=0.01)
+            assert u <= 1.001 * target.measured[name][1]
+    moved = believed_reference(replace(far, measured=poor), calibration).measured
+    assert all(poor[name][0] / 1.15 < value < poor[name][0] for name, (value, _) in moved.items())
+    assert moved["mobility"][1] / moved["mobility"][0] > 0.03
 
 
 def test_the_same_stock_gives_the_same_list(shop):

@@ -63,6 +63,18 @@ def test_more_scatter_makes_wider_forecasts():
     assert wild.value("main top")[1] > 2 * still.value("main top")[1]
 
 
+def test_how_far_quantities_scatter_together_is_learned_from_the_builds(bare):
+    # drawn independently, 3 % each; the planner expects correlations up to 0.8
+    size, n = 0.03, len(QUANTITIES)
+    found = calibrate(design(), made_builds(24, scatter=size)).scatter
+    expected, alike = bare.scatter, (np.sqrt(np.diag(each)) for each in (bare.scatter, found))
+    before, after = (each / np.outer(u, u) for each, u in zip((expected, found), alike, strict=True))
+    apart = ~np.eye(n, dtype=bool)
+    assert np.sqrt(np.mean(before[apart] ** 2)) > 0.25
+    assert np.sqrt(np.mean(after[apart] ** 2)) < 0.24  # chance alone leaves 1 / sqrt(24)
+    assert np.sqrt(np.diag(found)) == pytest.approx(np.full(n, size), rel=0.4)
+
+
 def test_a_build_without_values_teaches_nothing_and_parts_teach_parts(bare):
     empty = calibrate(design(), [PastBuild("no taps", TOP, BACK, {})])
     assert empty.covariance == pytest.approx(bare.covariance)
