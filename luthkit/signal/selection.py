@@ -28,7 +28,8 @@ ROOM_LENGTH_S = 0.4
 TAPER_S = 0.03
 EXCESS = 1.6  # misfit per degree of freedom above which there is more than hiss
 BROADEST = 0.06  # damping ratio, Q about 8
-HOPELESS = 6.0  # misfit at which only the room can help
+CROWD = 28  # poles above which they may fit a room: a quiet made body takes 19 to 23, in a room 27 to 45
+NO_DECAY = 0.2  # 1/s: 35 s to die; where no hum was heard, wood and metal may well ring beside one of its lines
 LEAST_ROOM = 10 ** (-2.8)
 
 
@@ -69,13 +70,13 @@ def fit_taps(cells: Sequence[Cell], *, top_hz: float) -> TapFit:
     first = _Search(cells, means, [Whitener(h) for h in hiss], mains, top_hz, scaled=True)
     fit = first.run(_candidates(cells, mains))
     dry = TapFit(fit, tuple(cells), tuple(hiss), tuple(first.whiteners), mains)
-    if fit is None or fit.variance < EXCESS:
+    if fit is None or (fit.variance < EXCESS and len(fit.poles) <= CROWD):
         return dry
     short = [cut(cell, ROOM_LENGTH_S) for cell in cells]
     mains = replace(mains, frequency_hz=fit.mains_hz)
     room = estimate_room(short, hiss, fit, mains)
     if room.reverberant_to_direct < LEAST_ROOM:
-        return dry
+        return replace(dry, poles=first.complete(fit)) if len(fit.poles) > CROWD else dry
     data = [cell.mean for cell in short]
     noise = [(cell, h, _shared(room, cell, short)) for cell, h in zip(short, hiss, strict=True)]
     whiteners = [roomy(c, h, r, recorded_sound(c), mains, TAPER_S) for c, h, r in noise]
@@ -128,7 +129,7 @@ def _is_line(poles: np.ndarray, mains: Mains) -> np.ndarray:
     """Which poles are lines of the mains: at a multiple, and hardly decaying."""
     frequency = poles.imag / (2 * np.pi)
     off_line = np.abs(frequency - mains.frequency_hz * np.round(frequency / mains.frequency_hz))
-    slow = np.maximum(3.0, poles.imag / 400) if mains.n_lines else 1.0  # 1/s; Q above 200 higher up
+    slow = np.maximum(3.0, poles.imag / 400) if mains.n_lines else NO_DECAY  # 1/s; Q above 200 higher up
     return (off_line < 1.5) & (-poles.real < slow)
 
 
@@ -149,13 +150,20 @@ class _Search:
     def run(self, poles, *, finish: bool = True) -> PoleFit | None:
         """The fit with every pole that is strong enough, or None when none is.
 
-        Without `finish`, or where the noise model is plainly wrong, what is left over is not searched.
+        Without `finish` what is left over is not searched; without the room in the noise model no further than to a
+        crowd: one pole too few leaves as much misfit as a room does, but more poles mend only the first.
         """
         fit = self._refine(poles, self.mains.frequency_hz, 1)
         fit = self._settle(self._prune(fit), fit.mains_hz)
-        if not finish or self._scale(fit) > HOPELESS:
+        if not finish or not len(fit.poles):
             return fit if len(fit.poles) else None
+        return self.complete(fit, most=CROWD if self.scaled else np.inf)
+
+    def complete(self, fit: PoleFit, *, most: float = np.inf) -> PoleFit | None:
+        """`fit` with poles for what it leaves over, searched for while there are no more than `most`."""
         for _ in range(4):
+            if len(fit.poles) > most:
+                return fit
             broad = _is_broad(fit.poles)
             extra = np.concatenate([self._left_over(fit), _halves(fit.poles[broad])])
             if not len(extra):
