@@ -117,7 +117,7 @@ class Forecast:
 class Calibration:
     """What the past builds teach about this shop; made by `calibrate`.
 
-    `offset` and `gain` (11,) are c and g, `covariance` (22, 22) theirs, `scatter` (11, 11) is S.
+    `offset` and `gain` (11,) are c and g, `covariance` (22, 22) theirs, `building` (11, 11) is S.
     """
 
     design: Design
@@ -125,12 +125,12 @@ class Calibration:
     offset: np.ndarray
     gain: np.ndarray
     covariance: np.ndarray
-    scatter: np.ndarray
+    building: np.ndarray
     builds: tuple[str, ...]
     notes: tuple[str, ...] = field(default=())
 
     def __post_init__(self):
-        for name in ("usual", "offset", "gain", "covariance", "scatter"):
+        for name in ("usual", "offset", "gain", "covariance", "building"):
             object.__setattr__(self, name, frozen_array(getattr(self, name)))
 
     def apply(self, values, slopes, top_u, back_u):
@@ -146,7 +146,7 @@ class Calibration:
         rule = self.covariance[c, c] + self.covariance[g, g] * far[:, :, None] * far[:, None, :]
         cross = self.covariance[c, g] * far[:, None, :]
         rule = rule + cross + np.swapaxes(cross, 1, 2)
-        building = np.broadcast_to(self.scatter[:q, :q], rule.shape)
+        building = np.broadcast_to(self.building[:q, :q], rule.shape)
         return mean, _wood_part(slopes, top_u, back_u), rule, building
 
     def forecast(self, top: WoodSet, back: WoodSet, *, top_thickness_m=None, back_thickness_m=None) -> Forecast:

@@ -66,9 +66,8 @@ def test_more_scatter_makes_wider_forecasts():
 def test_how_far_quantities_scatter_together_is_learned_from_the_builds(bare):
     # drawn independently, 3 % each; the planner expects correlations up to 0.8
     size, n = 0.03, len(QUANTITIES)
-    found = calibrate(design(), made_builds(24, scatter=size)).scatter
-    expected, alike = bare.scatter, (np.sqrt(np.diag(each)) for each in (bare.scatter, found))
-    before, after = (each / np.outer(u, u) for each, u in zip((expected, found), alike, strict=True))
+    found = calibrate(design(), made_builds(24, scatter=size)).building
+    before, after = (part / np.sqrt(np.outer(np.diag(part), np.diag(part))) for part in (bare.building, found))
     apart = ~np.eye(n, dtype=bool)
     assert np.sqrt(np.mean(before[apart] ** 2)) > 0.25
     assert np.sqrt(np.mean(after[apart] ** 2)) < 0.24  # chance alone leaves 1 / sqrt(24)
