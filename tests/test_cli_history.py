@@ -82,7 +82,10 @@ def test_a_study_in_the_logbook_is_found_and_can_be_left_out(tmp_path, capsys, m
     guitars = [str(tmp_path / name) for name in ("build", "reference")]
     for number, guitar in enumerate(guitars):
         record(Path(guitar), seed=number)
-    assert said in notes("compare", *guitars)  # these lie elsewhere; the workshop has the logbook
+    assert "repeat study" not in notes("compare", *guitars)  # these lie elsewhere: another hand's
+    shutil.copytree(guitars[0], home / "four" / "2025-01-01")
+    guitars[0] = str(home / "four" / "2025-01-01")
+    assert said in notes("compare", *guitars)
     assert "repeat study" not in notes("compare", *guitars, "--no-repeat-study")
     assert main(["history", "Build Four", "--repeat-study"]) == 1
     assert "repeat_study = true" in capsys.readouterr().err

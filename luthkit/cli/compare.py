@@ -40,7 +40,7 @@ def run(options) -> int:
         thresholds = Thresholds(setting=options.setting)
     except LuthkitError as error:
         raise BadUse(str(error)) from error
-    thresholds = own_figures(options, options.build, *options.references, thresholds=thresholds)
+    thresholds = own_figures(options, options.build, thresholds=thresholds)
     from ..guitar.comparison import compare
     from ..shop.names import name_instrument
     from ..shop.profile_file import is_profile, read_references

@@ -48,11 +48,11 @@ def add_study(command, **more) -> None:
     command.add_argument("--no-repeat-study", action="store_true", help="use the planning values, not your own study")
 
 
-def own_figures(options, *paths, thresholds=None):
-    """The thresholds that the options and the logbook around the paths ask for."""
+def own_figures(options, path, *, thresholds=None):
+    """The thresholds that the options and the logbook around the guitar ask for."""
     from ..shop.study import own_thresholds
 
-    return own_thresholds(*paths, table=options.repeat_study, use=not options.no_repeat_study, thresholds=thresholds)
+    return own_thresholds(path, table=options.repeat_study, use=not options.no_repeat_study, thresholds=thresholds)
 
 
 def run(options) -> int:

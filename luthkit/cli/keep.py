@@ -75,10 +75,10 @@ def _sound(options, date) -> dict:
         raise BadUse("one parcel, or one repeat study, at a time, please")
     if first.lower().endswith(".csv"):
         from ..shop.history import read_rows
-        from ..shop.study import keep_study
+        from ..shop.study import keep_study, kept_words
 
         path = keep_study(logbook, read_rows(first), date=date)
-        return {"done": f"Kept as {path}; compare and history use it from now on", "path": str(path)}
+        return {"done": kept_words(path), "path": str(path)}
     if first.lower().endswith(".zip"):
         came = unpack(logbook, first)
         known = f"; {len(came.there_already)} were there already" if came.there_already else ""

@@ -17,6 +17,7 @@ from ..errors import LuthkitError
 from .thresholds import OWN, Figure, Thresholds
 
 LEVELS = ("operator", "day", "hanging", "reading")  # from the outermost to the reading itself
+FEWEST_DAYS = 3  # with two hangings or more each, before the study is used (common practice, no source)
 FEWEST_DOF = 3.0  # below this an own figure is no better than a planning value
 SEEN = 1.96 * sqrt(2)  # two single readings of one thing differ by less in 95 of 100 cases
 
@@ -40,6 +41,17 @@ class RepeatStudy:
     modes: tuple[str, ...]
     notes: tuple[str, ...] = ()
     words: str = "your repeat study"  # which one, such as "your repeat study of Number 12, in use since 2024-03-09"
+    n_days: int = FEWEST_DAYS  # on which the guitar was hung up twice or more
+
+    @property
+    def too_small(self) -> str:
+        """One sentence where there are too few days for the study to be used, "" otherwise."""
+        if self.n_days >= FEWEST_DAYS:
+            return ""
+        return (
+            f"It is too small and is NOT used: {self.n_days} day{'s' * (self.n_days != 1)} with two hangings or more, and "
+            f"{FEWEST_DAYS} such days are needed; until then the planning values hold."
+        )
 
     def scatter(self, quantity: str, level: str) -> tuple[float, float]:
         """(standard deviation, degrees of freedom) of one reading when all from `level` inwards is new.
@@ -56,10 +68,12 @@ class RepeatStudy:
     def thresholds(self, thresholds: Thresholds | None = None) -> Thresholds:
         """Thresholds with the maker's own repeatability where the study has enough readings to show it.
 
-        They hold for the modes of the study (`Thresholds.holds`); modes that it lacks may scatter otherwise. What the
+        A study that is `too_small` shows nothing. They hold for the modes of the study (`Thresholds.holds`); modes that it lacks may scatter otherwise. What the
         study did not vary (another room, another person) keeps its planning value.
         """
         thresholds = thresholds or Thresholds()
+        if self.too_small:
+            return replace(thresholds, study=self.words)
         own = {}
         for quantity in ("frequency", "damping"):
             for field, level in (("same_setup", "reading"), ("rehung", "hanging"), ("other_operator", "operator")):
@@ -168,8 +182,12 @@ def repeat_study(rows: Sequence[Mapping]) -> RepeatStudy:
         notes.append("One person tapped throughout: another hand may scatter more.")
     if not any(np.isfinite(c[-1][0]) and c[-1][1] > 0 for c in found["frequency"]):
         notes.append("No reading was repeated without touching the guitar: hanging and reading cannot be told apart.")
+    hangings: dict[str, set[str]] = {}
+    for row in rows:
+        hangings.setdefault(str(row.get("day", "")), set()).add(str(row.get("hanging", "")))
+    n_days = sum(bool(day) and len(hung) > 1 for day, hung in hangings.items())
     pooled = {quantity: _pooled(levels, sets) for quantity, sets in found.items()}
-    return RepeatStudy(pooled["frequency"], pooled["damping"], n_readings, tuple(modes), tuple(notes))
+    return RepeatStudy(pooled["frequency"], pooled["damping"], n_readings, tuple(modes), tuple(notes), n_days=n_days)
 
 
 def _pooled(levels, sets) -> tuple[Component, ...]:

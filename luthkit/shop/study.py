@@ -1,7 +1,7 @@
 """The maker's repeat study in the logbook: made from recordings, kept as a plain table, found by all that judges.
 
 A file `repeat_study_2024-03-09.csv` in the folder of the logbook holds the readings, a row for each mode of each
-reading; its date says since when it is in use, and the latest one counts. Older ones stay.
+reading; its date says since when it is in use, and the latest one that is large enough counts. Older ones stay.
 """
 
 from __future__ import annotations
@@ -13,7 +13,6 @@ import os
 import re
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
-from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
@@ -25,7 +24,7 @@ from ..guitar.tracking import track
 from ..signal.modes import read_modes
 from ..signal.taps import TapSet
 from .history import dated_sessions, halves, name_of, names_of, read_rows
-from .logbook import as_logbook, day_of, find_logbook, logbook_around
+from .logbook import as_logbook, day_of, logbook_around
 from .safe import free_name, locked, told, write_whole
 
 COLUMNS = ("guitar", "mode", "day", "hanging", "operator", "session", "frequency_hz", "damping_ratio")
@@ -42,8 +41,10 @@ def read_repeat_study(table) -> RepeatStudy:
     guitars = list(dict.fromkeys(row["guitar"] for row in rows if row.get("guitar")))
     named = _NAME.fullmatch(Path(table).name)
     of = f" of {' and '.join(guitars)}" if guitars else ""
-    since = f", in use since {named[1]}" if named else f" ({Path(table).name})"
-    return replace(study, words=f"your repeat study{of}{since}")
+    since = f", in use since {named[1]}" if named and not study.too_small else ""
+    retire = "to retire it, move this file out of the logbook; for once, untick it in the form, or --no-repeat-study"
+    told = study.too_small.rstrip(".") or (retire if named else "")
+    return replace(study, words=f"your repeat study{of}{since} ({Path(table).name}{told and f': {told}'})")
 
 
 def _study_of(rows, table) -> RepeatStudy:
@@ -142,15 +143,20 @@ def keep_study(logbook, rows: Iterable[Mapping], *, date: datetime.date | None =
     return where
 
 
-def find_study(*paths) -> Path | None:
-    """The repeat study in use: the latest in the logbook that one of the paths lies in, else of the logbook nearby."""
-    books = [logbook_around(path) for path in paths]
-    with suppress(LuthkitError):
-        books.append(find_logbook())
-    for book in books:
-        if book is not None and (found := _studies(book.path)):
-            return found[-1]
-    return None
+def kept_words(path) -> str:
+    """That a study was kept, and whether it is used from now on."""
+    used = "Compare and history use it from now on for the guitars of this logbook; to retire it, move this file out."
+    return f"Kept as {path}. {read_repeat_study(path).too_small or used}"
+
+
+def find_study(path) -> Path | None:
+    """The repeat study in use for a guitar in a logbook: the latest there that is large enough, else the latest.
+
+    None elsewhere: how well the maker repeats says nothing of recordings by another hand.
+    """
+    book = logbook_around(path)
+    found = _studies(book.path)[::-1] if book else []
+    return next((each for each in found if not read_repeat_study(each).too_small), next(iter(found), None))
 
 
 def _studies(logbook: Path) -> list[Path]:
@@ -160,11 +166,11 @@ def _studies(logbook: Path) -> list[Path]:
     return [path for _, _, path in sorted(found)]
 
 
-def own_thresholds(*paths, table=None, use: bool = True, thresholds: Thresholds | None = None) -> Thresholds:
-    """Thresholds with the maker's own repeatability: that of `table`, else of the study found for these paths.
+def own_thresholds(path, *, table=None, use: bool = True, thresholds: Thresholds | None = None) -> Thresholds:
+    """Thresholds with the maker's own repeatability for a build, or a guitar followed: `table`, else `find_study`.
 
     Unless `use`, or where there is no study, `thresholds` as they are. Raises `LuthkitError` as `read_repeat_study`.
     """
     thresholds = thresholds or Thresholds()
-    where = (table or find_study(*paths)) if use else None
+    where = (table or find_study(path)) if use else None
     return thresholds if where is None else read_repeat_study(where).thresholds(thresholds)

@@ -278,7 +278,7 @@ def repeat_text(study: RepeatStudy) -> str:
     head = f"{study.words[:1].upper()}{study.words[1:]}"
     parts = [f"{one_line(head)}: {study.n_readings} readings of {', '.join(study.modes)}", ""]
     parts += [text_table(REPEAT_HEADINGS, repeat_rows(study)), ""]
-    return "\n".join([*parts, *(f"- {note}" for note in study.notes)])
+    return "\n".join([*parts, *(f"- {note}" for note in (*filter(None, [study.too_small]), *study.notes))])
 
 
 def start_page(mode: str, start: Start, guitars: Sequence[Settled]) -> Page:

@@ -14,7 +14,7 @@ from luthkit.shop import study
 from luthkit.shop.history import read_rows
 from luthkit.shop.keeping import add_guitar
 from luthkit.shop.logbook import start_logbook
-from luthkit.shop.study import find_study, keep_study, own_thresholds, read_repeat_study, study_rows
+from luthkit.shop.study import find_study, keep_study, kept_words, own_thresholds, read_repeat_study, study_rows
 
 DAYS = np.array([-0.004, 0.0, 0.004])  # ln of frequency on each day, and of the two hangings of a day
 HANGINGS = np.array([-0.003, 0.003])
@@ -53,7 +53,9 @@ def test_the_scatter_of_days_and_hangings_comes_back(shop, tmp_path):
     assert sds["hanging"] == pytest.approx(np.sqrt(hanging), rel=0.1)
     assert sds["day"] == pytest.approx(np.sqrt(day), rel=0.15)
     assert sds["reading"] < 0.001
-    assert found.words == "your repeat study of Wren, in use since 2024-03-03"
+    assert found.words.startswith(
+        "your repeat study of Wren, in use since 2024-03-03 (repeat_study_2024-03-03.csv: to retire"
+    )
 
 
 def test_the_days_may_be_named_instead_and_what_is_seldom_seen_is_left_out(shop, monkeypatch):
@@ -75,7 +77,7 @@ def test_the_days_may_be_named_instead_and_what_is_seldom_seen_is_left_out(shop,
         study_rows(home, since=datetime.date(2025, 1, 1))
 
 
-def test_the_latest_is_found_from_a_guitar_in_the_logbook_and_from_beside_it(shop, tmp_path, monkeypatch):
+def test_the_latest_is_found_for_the_guitars_of_its_logbook_and_for_no_other(shop, tmp_path, monkeypatch):
     logbook = start_logbook(tmp_path / "logbook")
     monkeypatch.chdir(tmp_path)
     session = tmp_path / "logbook" / "Wren" / "2024-03-01"
@@ -87,12 +89,15 @@ def test_the_latest_is_found_from_a_guitar_in_the_logbook_and_from_beside_it(sho
     assert again.name == "repeat_study_2024-03-03_2.csv" and first.is_file()
     later = keep_study(logbook, shop[1], date=datetime.date(2024, 11, 2))
     (logbook.path / "repeat_study_2025-01-01 (conflicted copy).csv").write_text("")
-    assert find_study(session) == find_study("/elsewhere") == find_study() == later
+    assert find_study(session) == later
+    samples = tmp_path / "sample_audio" / "build"  # another hand, beside the logbook
+    samples.mkdir(parents=True)
+    assert find_study(samples) is None and own_thresholds(samples) == Thresholds()
     own = own_thresholds(session, thresholds=Thresholds(setting="same set-up"))
     assert own.frequency_same_setup.source == OWN and own.setting == "same set-up"
     assert "Wren, in use since 2024-11-02" in own.study_sentence and "% in frequency" in own.study_sentence
     assert own_thresholds(session, use=False) == Thresholds()
-    assert own_thresholds(session, table=first).study.endswith("2024-03-03")
+    assert own_thresholds(session, table=first).study.startswith("your repeat study of Wren, in use since 2024-03-03")
     other_room = replace(own, setting="other room")  # which the study did not vary
     assert "the planning values are used" in other_room.study_sentence
     later.write_text("mode\n")
@@ -100,6 +105,27 @@ def test_the_latest_is_found_from_a_guitar_in_the_logbook_and_from_beside_it(sho
         own_thresholds(session)
     shutil.rmtree(logbook.path)
     assert find_study(session) is None
+
+
+def test_a_study_on_two_days_is_kept_but_not_used_and_an_older_large_one_stays_in_use(shop, tmp_path):
+    logbook = start_logbook(tmp_path / "logbook")
+    for few in (
+        [row for row in shop[1] if row["day"] != "2024-03-03"],  # two days
+        [
+            row for row in shop[1] if row["day"] != "2024-03-03" or row["hanging"].endswith("1")
+        ],  # one hanging on the third
+    ):
+        small = keep_study(logbook, few, date=datetime.date(2024, 6, 1))
+        assert read_repeat_study(small).too_small.startswith(
+            "It is too small and is NOT used: 2 days with two hangings"
+        )
+        assert "NOT used" in kept_words(small) and "from now on" not in kept_words(small)
+        own = own_thresholds(logbook.path / "Wren")
+        assert own.frequency_rehung == Thresholds().frequency_rehung and "planning values" in own.study_sentence
+        assert small.name in own.study_sentence and "in use" not in own.study_sentence
+    good = keep_study(logbook, shop[1])
+    assert good.name == "repeat_study_2024-03-03.csv" and "use it from now on" in kept_words(good)
+    assert find_study(logbook.path / "Wren") == good
 
 
 def test_what_is_no_study_is_not_kept(tmp_path):

@@ -311,7 +311,13 @@ def test_the_repeat_study_of_the_logbook_is_used_unless_it_is_switched_off(shop,
     keep_study(start_logbook(tmp_path / "logbook"), rows, date=datetime.date(2024, 11, 2))
     hand = Hand(forms.comparison_form())
     said = "your repeat study of old, in use since 2024-11-02"
-    assert said in hand["luthkit-page"].value
+    assert "repeat study of old" not in hand["luthkit-page"].value  # the sample build lies in no logbook
+    home = tmp_path / "logbook" / "Wren" / "new build"
+    home.mkdir(parents=True)
+    (home / "a.wav").touch()
+    hand["or a build elsewhere"].value = str(home)
+    hand["Compare"].click()
+    assert hand.done == 2 and said in hand["luthkit-page"].value
     hand["My repeat study, where the logbook has one"].value = False
     hand["Compare"].click()
-    assert hand.done == 2 and "repeat study of old" not in hand["luthkit-page"].value
+    assert hand.done == 3 and "repeat study of old" not in hand["luthkit-page"].value

@@ -75,7 +75,7 @@ def comparison_form(*, start=None) -> widgets.Widget:
         modesets = reader.read(folders)
         namings = [name_instrument(path, modeset=m) for path, m in zip(folders, modesets, strict=True)]
         profiles = [read_profile(path) for path in others if is_profile(path)]
-        thresholds = own_thresholds(first, *others, use=study.value, thresholds=Thresholds(setting=setting.value))
+        thresholds = own_thresholds(first, use=study.value, thresholds=Thresholds(setting=setting.value))
         return report_page(compare(modesets[0], [*modesets[1:], *profiles], thresholds=thresholds, namings=namings))
 
     form.act = read

@@ -17,7 +17,7 @@ from ...shop.overview import overview
 from ...shop.parcel import pack, unpack
 from ...shop.session import POSITIONS
 from ...shop.stages import STAGES
-from ...shop.study import keep_study, read_repeat_study, study_rows
+from ...shop.study import keep_study, kept_words, read_repeat_study, study_rows
 from ...shop.verify import verify
 from ..history import repeat_rows
 from ..logbook import overview_page, verification_lines
@@ -114,7 +114,7 @@ def _keep(logbook, source, name, role, said, where) -> list[str]:
         raise LuthkitError("no recordings are named; write the path of their folder into the field Recordings in")
     path = Path(source.strip("\"'")).expanduser()
     if path.suffix.lower() == ".csv":
-        return [f"Kept as {keep_study(logbook, read_rows(path), date=said['date'])}; it is used from now on."]
+        return [kept_words(keep_study(logbook, read_rows(path), date=said["date"]))]
     if path.suffix.lower() == ".zip":
         came = unpack(logbook, path)
         return [f"{came.guitar}: {len(came.added)} new, {len(came.there_already)} were there already."]
@@ -133,7 +133,7 @@ def _study(logbook, name, days) -> list[str]:
     study = read_repeat_study(kept)
     seen = "; ".join(f"{row[0]}: {row[3]} in frequency, {row[4]} in damping" for row in repeat_rows(study))
     told = f"The smallest change you can see from one reading to the next: {seen}."
-    return [f"Kept as {kept}; it is used from now on.", told, *study.notes]
+    return [kept_words(kept), told, *study.notes]
 
 
 def _day(text: str) -> datetime.date | None:
