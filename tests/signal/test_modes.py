@@ -322,3 +322,29 @@ def test_damping_relations_hold_for_all(frequency_hz, ratio, ratio_u):
     assert mode.loss_factor == pytest.approx(2 * ratio)
     assert mode.decay_time_s * frequency_hz * mode.loss_factor == pytest.approx(2.198807, rel=1e-6)
     assert mode.q_factor_u / mode.q_factor == pytest.approx(ratio_u / ratio)
+
+
+def test_a_few_modes_are_read_in_a_room_and_not_a_crowd():
+    # the room alone looks like 40 modes more; four there are
+    rng = np.random.default_rng(0)
+    poles = simulate.pole(np.sort(rng.uniform(90, 500, 4)), 0.5 / rng.uniform(20, 60, 4))
+    level = 10 ** (rng.uniform(-12, 0, 4) / 20) * np.exp(1j * rng.uniform(0, 6.28, 4))
+    body = simulate.Body(poles, (-level * poles.real)[:, None])
+    modes = read_modes(simulate.tap_set(rng, body, simulate.Bench(t60_s=0.4, n_placements=2)))
+    assert any("room is heard" in note for note in modes.notes)
+    assert len(modes.modes) < 12
+    for hz in body.frequency_hz:
+        near = min(modes.modes, key=lambda mode: abs(mode.frequency_hz - hz))
+        assert near.frequency_hz == pytest.approx(hz, abs=4 * near.frequency_u_hz)
+
+
+@pytest.mark.parametrize("hz", [49.2, 51.0])
+def test_a_long_ring_beside_a_mains_frequency_is_no_hum_and_no_room(hz):
+    # a plate of spruce bending along the grain, Q 180, where no hum is
+    rng = np.random.default_rng(1)
+    poles = simulate.pole([33.0, hz, 262.0], 0.5 / np.array([60.0, 180.0, 90.0]))
+    body = simulate.Body(poles, -poles.real[:, None] * 1j)
+    modes = read_modes(simulate.tap_set(rng, body, simulate.Bench(n_taps=5, hum_db=None)), band_hz=(20.0, 330.0))
+    assert not any("room" in note for note in modes.notes)
+    assert [mode.frequency_hz for mode in modes.modes] == pytest.approx(body.frequency_hz, rel=1e-3)
+    assert modes.modes[1].damping_ratio == pytest.approx(0.5 / 180, rel=0.05)
