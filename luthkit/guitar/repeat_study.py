@@ -49,8 +49,8 @@ class RepeatStudy:
         if self.n_days >= FEWEST_DAYS:
             return ""
         return (
-            f"It is too small and is NOT used: {self.n_days} day{'s' * (self.n_days != 1)} with two hangings or more, and "
-            f"{FEWEST_DAYS} such days are needed; until then the planning values hold."
+            f"It is too small and is NOT used: {self.n_days} day{'s' * (self.n_days != 1)} with two hangings or more, "
+            f"and {FEWEST_DAYS} such days are needed; until then the planning values hold."
         )
 
     def scatter(self, quantity: str, level: str) -> tuple[float, float]:
@@ -68,8 +68,9 @@ class RepeatStudy:
     def thresholds(self, thresholds: Thresholds | None = None) -> Thresholds:
         """Thresholds with the maker's own repeatability where the study has enough readings to show it.
 
-        A study that is `too_small` shows nothing. They hold for the modes of the study (`Thresholds.holds`); modes that it lacks may scatter otherwise. What the
-        study did not vary (another room, another person) keeps its planning value.
+        A study that is `too_small` changes none. They hold for the modes of the study (`Thresholds.holds`); modes that
+        it lacks may scatter otherwise. What the study did not vary (another room, another person) keeps its planning
+        value.
         """
         thresholds = thresholds or Thresholds()
         if self.too_small:
