@@ -29,7 +29,8 @@ def _located(path: str, kinds) -> str:
     sessions = logbook.sessions(guitar.name)
     for session in sorted(sessions, key=lambda s: (s.date or datetime.date.min, len(s.path.name), s.path.name))[::-1]:
         if any(recording.kind in kinds for recording in read_session(session.path).recordings):
-            print(f"luthkit: of {guitar.name} the latest session is read, {session.path}", file=sys.stderr, flush=True)
+            told = f"of {guitar.name} the latest session with {' or '.join(kind + 's' for kind in kinds)} is read"
+            print(f"luthkit: {told}, {session.path}", file=sys.stderr, flush=True)
             return os.fspath(session.path)
     raise BadUse(f"{guitar.name} has no session with a {' or '.join(kinds)} in the logbook; keep one with luthkit keep")
 

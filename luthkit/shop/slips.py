@@ -1,4 +1,4 @@
-"""Slips of the pen in a session.toml: a decimal comma, and dates as they are written in other places."""
+"""Slips of the pen in a session.toml: a quote left open, a decimal comma, dates as they are written elsewhere."""
 
 from __future__ import annotations
 
@@ -11,14 +11,23 @@ _ISO = re.compile(r"\d{4}-\d\d-\d\d")
 
 
 def slip_in(text: str, error: tomllib.TOMLDecodeError) -> str:
-    """What the line that is no TOML should be, where it has a decimal comma or another kind of date; else ""."""
-    at = re.search(r"at line (\d+)", str(error))
-    line = text.split("\n")[int(at[1]) - 1] if at else ""
-    key, _, value = (part.strip() for part in line.split("#")[0].partition("="))
+    """What the line that is no TOML should be: an open quote, a decimal comma or another kind of date; else ""."""
+    at = re.search(r"at line (\d+)", str(error))  # without a line the quote was sought to the end: any may be it
+    for number, line in enumerate(text.split("\n"), start=1):
+        if at is None or number == int(at[1]):
+            key, _, value = (part.strip() for part in line.split("#")[0].partition("="))
+            if right := _right(value):
+                return f"line {number}: {key} = {value}; {right}"
+    return ""
+
+
+def _right(value: str) -> str:
+    if any(value.count(quote) == 1 and quote in (value[0], value[-1]) for quote in "\"'"):
+        return "a quote is not closed: put one before the words and one behind them"
     if number := re.fullmatch(r"([+-]?\d+),(\d+)", value):
-        return f"line {at[1]}: {key} = {value}; write a decimal point: {number[1]}.{number[2]}"
+        return f"write a decimal point: {number[1]}.{number[2]}"
     right = other_date(value)
-    return f"line {at[1]}: {key} = {value}; write {right}" if right else ""
+    return f"write {right}" if right else ""
 
 
 def other_date(text: str) -> str:

@@ -24,11 +24,12 @@ _EMPTY = (
 )
 _LONG_PAST_DAYS = 30
 _WHAT = {
-    "changed": "has changed since it was kept: bring it back from a copy",
+    "changed": "has changed since it was kept: bring it back from a copy, or from the recorder",
     "vanished": (
-        "has vanished: bring it back from a copy (deleted on purpose: take its line out of sessions.csv or guitars.csv)"
+        "has vanished: bring it back from a copy, or from the recorder "
+        "(deleted on purpose: take its line out of sessions.csv or guitars.csv)"
     ),
-    "unreadable": "cannot be read: bring it back from a copy",
+    "unreadable": "cannot be read: bring it back from a copy, or from the recorder",
     "not listed": "came after the session was kept; it is read, but no checksum guards it",
     "conflict copy": "looks like the copy of a synchronising program; it is not read: compare the two, keep one",
     "link": "is a link and not sound of its own: put the file itself there",

@@ -230,7 +230,8 @@ def _read_frames(file, start: int, count: int, name: str) -> np.ndarray:
         part = file.read(count, dtype="float64", always_2d=True)
     except (soundfile.LibsndfileError, OSError) as error:
         raise RecordingError(
-            f"{name} is damaged or cut short at about {start / file.samplerate:.1f} s; copy it again from the recorder."
+            f"{name} is damaged or cut short at about {max(start, file.tell()) / file.samplerate:.1f} s; "
+            "bring it back from a copy, or from the recorder."
         ) from error
     if len(part) < count:
         raise _cut_short(name, file.frames, start + len(part))
@@ -240,7 +241,7 @@ def _read_frames(file, start: int, count: int, name: str) -> np.ndarray:
 def _cut_short(name: str, promised: int, found: int) -> RecordingError:
     return RecordingError(
         f"{name} is cut short: its header promises {promised} samples, it holds {found}; "
-        "copy it again from the recorder."
+        "bring it back from a copy, or from the recorder."
     )
 
 

@@ -66,7 +66,8 @@ def _values(rng, true, names) -> list[str]:
 
 def _wood_text(rng, woods: dict[str, tuple[str, PlateWood]]) -> str:
     """The stock as a table: rough plates with their sizes and the pitches of their taps."""
-    lines = ["name,species,use,date,length_mm,width_mm,thickness_mm,mass_g,relative_humidity_percent,modes_hz,notes"]
+    sizes = "length_mm,width_mm,thickness_mm,thickness_mm_u,mass_g"
+    lines = [f"name,species,use,date,{sizes},relative_humidity_percent,modes_hz,notes"]
     for name, (use, wood) in woods.items():
         length, width, thick = (size * np.exp(0.02 * rng.standard_normal()) for size in SIZES_MM[use])
         mass = wood.density_kg_m3 * length * width * thick * 1e-6
@@ -76,7 +77,7 @@ def _wood_text(rng, woods: dict[str, tuple[str, PlateWood]]) -> str:
         length, width = (size + READ_U["length"] * rng.standard_normal() for size in (length, width))
         thick, mass = thick + READ_U["thickness"] * rng.standard_normal(), mass + READ_U["mass"] * rng.standard_normal()
         cells = [name, "Sitka spruce" if use == "top" else "", use, "2024-02-10"]
-        cells += [f"{length:.1f}", f"{width:.1f}", f"{thick:.2f}", f"{mass:.1f}", "48"]
+        cells += [f"{length:.1f}", f"{width:.1f}", f"{thick:.2f}", "0.02", f"{mass:.1f}", "48"]
         lines.append(",".join([*cells, " ".join(f"{f:.1f}" for f in pitch), "SYNTHETIC"]))
     return "\n".join(lines) + "\n"
 

@@ -26,6 +26,8 @@ from .species import SAWN, Species, expected_wood, find_species
 USES = ("top", "back", "side", "brace", "neck", "other")
 # standard uncertainties when the maker gives none (common practice, no source)
 LENGTH_U_M, THICKNESS_U_M, MASS_U_KG, METER_U_PERCENT = 0.5e-3, 0.02e-3, 0.1e-3, 1.0
+UNEVEN_U_M = 0.05e-3  # how far a plate's thickness strays from place to place (a planning value; no source)
+FEWEST_PLACES = 3  # fewer show no scatter of their own
 LAW = "which papers it needs is settled by the law of your place and of your customer; ask before you sell or ship"
 DUST = "wear a mask and use extraction when you sand it, as the rules of your place ask"
 
@@ -152,16 +154,18 @@ class Piece:
         return tuple(said)
 
 
-def mean_of(values: Sequence[float], instrument_u: float) -> Quantity:
+def mean_of(values: Sequence[float], instrument_u: float, *, least_scatter: float = 0.0) -> Quantity:
     """The mean of readings, its error that of the mean (JCGM 100, 4.2) and of the instrument together.
+
+    They are taken to scatter by `least_scatter` at least.
 
     >>> found = mean_of([3.00e-3, 3.04e-3, 3.02e-3], 0.01e-3)
     >>> round(1e3 * found.value, 3), round(1e3 * found.u, 4)
     (3.02, 0.0153)
     """
     values = np.atleast_1d(np.asarray(values, float))
-    scatter = values.std(ddof=1) / np.sqrt(len(values)) if len(values) > 1 else 0.0
-    return Quantity(float(values.mean()), hypot(float(scatter), instrument_u))
+    scatter = max(float(values.std(ddof=1)) if len(values) > 1 else 0.0, least_scatter)
+    return Quantity(float(values.mean()), hypot(scatter / np.sqrt(len(values)), instrument_u))
 
 
 def moisture_of(*, meter_percent: float, meter_u: float, temperature_c: float, humidity_percent: float) -> Quantity:

@@ -14,7 +14,7 @@
     date = 2024-03-01
     length_mm = 550                    # along the grain; length_mm_u and so on give a standard uncertainty
     width_mm = 200
-    thickness_mm = [3.01, 3.00, 2.98]  # as many places as you like
+    thickness_mm = [3.01, 3.00, 2.98]  # at six places or more; with one or two the error allows for an uneven plate
     mass_g = 138.6
     temperature_c = 20                 # and relative_humidity_percent, or moisture_percent of a meter
     relative_humidity_percent = 47
@@ -35,10 +35,12 @@ from pathlib import Path
 
 from ..errors import LuthkitError
 from .piece import (
+    FEWEST_PLACES,
     LENGTH_U_M,
     MASS_U_KG,
     METER_U_PERCENT,
     THICKNESS_U_M,
+    UNEVEN_U_M,
     USES,
     Measurement,
     Piece,
@@ -48,6 +50,10 @@ from .piece import (
 from .species import SAWN
 
 NO_CLIMATE = "neither humidity nor moisture was noted: it cannot be brought to one climate"
+FEW_PLACES = (
+    "the thickness was measured at one or two places: the error allows for a plate uneven by "
+    f"{1e3 * UNEVEN_U_M:g} mm (a planning value); measure at six places"
+)
 _TEXTS = ("source", "place", "papers", "papers_file", "hardness_method", "notes", "sawn", "cut", "bought", "set")
 _FACTS = {"grain_lines_per_cm": (0.1, 60), "run_out_degrees": (0, 45), "hardness_n": (0, 1e5)}
 _SIZES = {  # key: (lowest, highest, factor to SI, usual uncertainty in SI)
@@ -158,14 +164,16 @@ def _piece(said: Mapping, path: Path) -> Piece:
 def _measurement(said: Mapping, where: str) -> Measurement:
     for key in said:
         _known(key, _MEASURED, where)
-    sizes = {}
+    sizes, notes = {}, []
     for key, (low, high, factor, usual_u) in _SIZES.items():
         if key not in said:
             raise LuthkitError(f"{where} has no {key}; length, width, thickness and mass are needed")
         values = said[key] if isinstance(said[key], list) else [said[key]]
         readings = [factor * _number({key: value}, key, (low, high), where) for value in values]
         own = factor * _number(said, f"{key}_u", (0, high / 10), where) if f"{key}_u" in said else usual_u
-        sizes[key] = mean_of(readings, own)
+        uneven = key == "thickness_mm" and f"{key}_u" not in said and len(readings) < FEWEST_PLACES
+        notes += [FEW_PLACES] if uneven else []
+        sizes[key] = mean_of(readings, own, least_scatter=UNEVEN_U_M if uneven else 0.0)
     climate = {key: _number(said, key, limits, where) if key in said else nan for key, limits in _CLIMATE.items()}
     meter_u = _number(said, "moisture_percent_u", (0, 10), where) if "moisture_percent_u" in said else METER_U_PERCENT
     moisture = moisture_of(
@@ -174,7 +182,7 @@ def _measurement(said: Mapping, where: str) -> Measurement:
         temperature_c=climate["temperature_c"] if isfinite(climate["temperature_c"]) else 20.0,
         humidity_percent=climate["relative_humidity_percent"],
     )
-    notes = () if isfinite(moisture.value) else (NO_CLIMATE,)
+    notes += [] if isfinite(moisture.value) else [NO_CLIMATE]
     channel = said.get("force_channel")
     return Measurement(
         day=_day(said.get("date"), where),
@@ -188,7 +196,7 @@ def _measurement(said: Mapping, where: str) -> Measurement:
         taps=_inside(said.get("taps", ""), where),
         force_channel=None if channel is None else int(_number(said, "force_channel", (0, 15), where)),
         heard=_heard(said, where),
-        notes=notes,
+        notes=tuple(notes),
     )
 
 

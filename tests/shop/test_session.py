@@ -128,6 +128,10 @@ def recording(**words):
     ("text", "words"),
     [
         ("guitar = unquoted", "not valid TOML"),
+        ('# "\nguitar = "Number 12\ndate = 2024-03-09', 'line 2: guitar = "Number 12; a quote is not closed'),
+        ('room = "den"\nguitar = "Number 12', 'line 2: guitar = "Number 12; a quote is not closed'),
+        ("guitar = 'Number 12\nroom = 'den'", "line 1: guitar = 'Number 12; a quote is not closed"),
+        ('guitar = Number 12"  # the last', 'line 1: guitar = Number 12"; a quote is not closed'),
         ('guitra = "x"', "'guitra' is not known; allowed are guitar"),
         ("temperature_c = 20,5", "session.toml, line 1: temperature_c = 20,5; write a decimal point: 20.5."),
         (

@@ -2,6 +2,7 @@
 
 import builtins
 import hashlib
+import re
 
 import numpy as np
 import pytest
@@ -143,11 +144,18 @@ def test_a_file_cut_short_is_refused(folder, kind, keep):
 def test_a_flac_file_cut_short_is_refused_when_read(folder):
     noise = np.random.default_rng(0).uniform(-0.5, 0.5, 50_000)
     path = write(folder / "short.flac", noise, subtype="PCM_16")
+    path_size = path.stat().st_size
     path.write_bytes(path.read_bytes()[:40_000])
     recording = open_recording(path)
     with pytest.raises(RecordingError, match=r"damaged or cut short|is cut short") as caught:
         list(recording.blocks(block_s=0.1))
     assert one_sentence(caught.value)
+    kept = 40_000 / path_size * recording.duration_s  # noise: as many bytes in each second
+    for block_s in (0.1, 10.0):
+        with pytest.raises(RecordingError, match="bring it back from a copy") as caught:
+            list(recording.blocks(block_s=block_s))
+        place = re.search(r"at about ([0-9.]+) s", str(caught.value))
+        assert float(place[1]) == pytest.approx(kept, abs=0.15)
 
 
 def text_file(path):

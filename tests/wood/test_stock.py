@@ -55,6 +55,7 @@ def test_pieces_are_read_as_meant(tmp_path):
     latest = spruce.latest
     assert latest.thickness_m.value == pytest.approx(3e-3)
     assert latest.thickness_m.u == pytest.approx((0.01e-3**2 / 3 + 0.01e-3**2) ** 0.5)
+    assert not latest.notes
     assert latest.length_m.u == pytest.approx(0.5e-3)
     assert latest.moisture_percent.value == pytest.approx(9.271, abs=1e-3)
     assert latest.density.value == pytest.approx(420)
@@ -124,6 +125,17 @@ def test_other_things_are_refused(tmp_path):
     (tmp_path / "table.csv").write_text("name,mass_g\nA,1,2\n")
     with pytest.raises(LuthkitError, match="more cells"):
         read_stock(tmp_path / "table.csv")
+
+
+@pytest.mark.parametrize(
+    ("said", "u_mm"),
+    [("3", 0.0539), ("[3, 3]", 0.0406), ("[3.1, 2.9]", 0.102), ("[3, 3, 3]", 0.02), ("3\nthickness_mm_u = 0.01", 0.01)],
+)
+def test_one_or_two_thicknesses_say_little_of_the_whole_plate(tmp_path, said, u_mm):
+    """0.05 mm from place to place, a planning value without source, and 0.02 mm of the gauge: hypot, by hand."""
+    (piece,) = read_stock(written(tmp_path, one=ROSEWOOD.replace("2.6", said)))
+    assert 1e3 * piece.latest.thickness_m.u == pytest.approx(u_mm, rel=0.005)
+    assert any("measure at six places" in note for note in piece.latest.notes) == (u_mm > 0.03)
 
 
 def test_a_piece_never_measured_says_so(tmp_path):
