@@ -92,6 +92,7 @@ class Comparison:
     thresholds: Thresholds
     version: str
     namings: tuple[Naming, ...]  # of the build, then of each reference
+    called: tuple[str, ...]  # the build, then the references as they were given: a profile by its own name
 
 
 @dataclass(frozen=True)
@@ -136,7 +137,7 @@ def compare(
     thresholds = thresholds or Thresholds()
     references = [references] if isinstance(references, (ModeSet, Profile)) else list(references)
     guitars = [each.guitars if isinstance(each, Profile) else (each,) for each in references]
-    references = tuple(guitar for group in guitars for guitar in group)
+    given, references = references, tuple(guitar for group in guitars for guitar in group)
     if not references:
         raise LuthkitError("no reference was given; name at least one reference guitar for the build")
     for modeset in (build, *references):
@@ -149,6 +150,8 @@ def compare(
     names = instrument_names(build, references)
     namings = namings_of((build, *references), namings)
     told = dict(zip(names, map(names_given, namings), strict=True))
+    firsts = [names[1 + sum(map(len, guitars[:k]))] for k in range(len(given))]
+    called = [each.name if isinstance(each, Profile) else name for each, name in zip(given, firsts, strict=True)]
     bands = bands_of(references, names[1:], thresholds)
     body = [mode for mode in build.modes if mode.kind == "body"]
     pairs, paired_modes, paired_bands = [], set(), set()
@@ -180,6 +183,7 @@ def compare(
         thresholds=thresholds,
         version=__version__,
         namings=namings,
+        called=(names[0], *called),
     )
 
 

@@ -109,7 +109,7 @@ def merge_sessions(sessions: Sequence[ModeSet]) -> ModeSet:
     return ModeSet(
         modes=tuple(mode for mode, _ in kept),
         taps_accepted=sum(session.taps_accepted for session in sessions),
-        rejected=(),
+        rejected=tuple(left for session in sessions for left in session.rejected),
         placements=sum(session.placements for session in sessions),
         sources=frozen_dict(_sources(sessions)),
         parameters=frozen_dict({**sessions[0].parameters, "conditions": _conditions(sessions)}),

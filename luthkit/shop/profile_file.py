@@ -14,6 +14,7 @@ from ..errors import LuthkitError
 from ..guitar.played import ToneMean, ToneReading
 from ..guitar.profile import Profile, kept_tone
 from ..signal.modes import Mode, ModeSet
+from ..signal.taps import Rejection
 from .reading import read_instruments
 from .safe import safe_name, told, write_whole
 from .tone_reading import read_tone
@@ -72,6 +73,7 @@ def _guitar_table(guitar: ModeSet, tone) -> dict:
     return {
         "name": guitar.name,
         "taps": guitar.taps_accepted,
+        "left_out": [{k: value for k, value in asdict(left).items() if value is not None} for left in guitar.rejected],
         "placements": guitar.placements,
         "positions": list(guitar.positions),
         "luthkit": guitar.version,
@@ -156,7 +158,7 @@ def _guitar(table: dict) -> ModeSet:
     return ModeSet(
         modes=modes,
         taps_accepted=int(table["taps"]),
-        rejected=(),
+        rejected=tuple(Rejection(**{"time_s": None, **left}) for left in table.get("left_out", ())),
         placements=int(table["placements"]),
         sources=frozen_dict(table.get("sources", {})),
         parameters=frozen_dict({"conditions": table.get("conditions", {})}),

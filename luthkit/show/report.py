@@ -24,7 +24,7 @@ _CLASSES = {WITHIN: "same", IN_RANGE: "same", UNHEARD: "small", HEARD: "heard", 
 def report_page(result: Comparison | ModeSet, naming: Naming | None = None) -> Page:
     """The report of a comparison or of one instrument, whose modes `naming` may name."""
     if isinstance(result, Comparison):
-        names = instrument_names(result.build, result.references)
+        names = result.called
         stem = f"{file_word(names[0])}_beside_{'_and_'.join(map(file_word, names[1:]))}"
         done = f"Compared {names[0]} with {listed(names[1:])}"
         body = _comparison_body(result)
@@ -51,8 +51,7 @@ def _identity(result) -> str:
 
 def _title(result):
     if isinstance(result, Comparison):
-        names = instrument_names(result.build, result.references)
-        return f"{names[0]} beside {listed(names[1:])}"
+        return f"{result.called[0]} beside {listed(result.called[1:])}"
     return f"Modes of {result.name or 'the instrument'}"
 
 

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from datetime import date
 
 from ..guitar.cautions import conditions
-from ..guitar.comparison import Comparison, instrument_names
+from ..guitar.comparison import Comparison
 from ..guitar.verdicts import listed
 from ..signal.modes import ModeSet
 from . import words
@@ -30,8 +30,7 @@ def plot_sheet(result: Comparison | ModeSet):
         ax.axis("off")
     sets = (result.build, *result.references) if isinstance(result, Comparison) else (result,)
     if isinstance(result, Comparison):
-        names = instrument_names(result.build, result.references)
-        title = f"{names[0]} beside {listed(names[1:])}"
+        title = f"{result.called[0]} beside {listed(result.called[1:])}"
         sentences = result.summary
         plot_spectra(result, ax=picture)
         _table(table, words.PAIR_HEADINGS, words.pair_rows(result))
@@ -61,7 +60,7 @@ def _said(modeset: ModeSet) -> str:
 def _table(ax, headings: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
     """A table that fills the axes; rows beyond MOST_ROWS are counted, not drawn."""
     columns = [k for k, heading in enumerate(headings) if heading not in _LEFT_OUT]
-    cells = [[plain(row[k], longest=46) for k in columns] for row in rows[:MOST_ROWS]]
+    cells = [[plain(row[k].partition("\n")[0], longest=46) for k in columns] for row in rows[:MOST_ROWS]]
     if len(rows) > MOST_ROWS:
         cells.append([f"and {len(rows) - MOST_ROWS} more", *[""] * (len(columns) - 1)])
     if not cells:

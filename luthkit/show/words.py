@@ -175,7 +175,7 @@ def modes_text(modeset: ModeSet, naming: Naming | None = None) -> str:
 def comparison_text(comparison: Comparison) -> str:
     """A comparison for the terminal."""
     names = [one_line(name) for name in instrument_names(comparison.build, comparison.references)]
-    parts = [f"{names[0]} beside {listed(names[1:])}", "", *comparison.summary, ""]
+    parts = [one_line(f"{names[0]} beside {listed(comparison.called[1:])}"), "", *comparison.summary, ""]
     rows = []
     for number, build, reference, frequency, heard, damping, heard_damping, _ in pair_rows(comparison):
         rows.append((number, build, reference, f"{frequency}\n{heard}", f"{damping}\n{heard_damping}"))

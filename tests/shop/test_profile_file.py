@@ -14,7 +14,10 @@ from luthkit.guitar.played import ToneMean, ToneReading
 from luthkit.guitar.profile import make_profile, merge_sessions
 from luthkit.shop.cache import to_plain
 from luthkit.shop.profile_file import profile_text, read_profile, write_profile
+from luthkit.show.report import report_page
+from luthkit.show.words import comparison_text
 from luthkit.signal.modes import Mode, ModeSet
+from luthkit.signal.taps import Rejection
 
 
 def make_set(name, *, stretch=1.0, damping=0.02, u=0.001, taps=8, drop=(), **conditions):
@@ -57,8 +60,20 @@ def test_a_build_beside_a_profile_is_judged_as_beside_its_guitars(tmp_path):
         through = compare(BUILD, reference)
         assert numbers(through) == numbers(direct)
         assert through.cautions == direct.cautions
+        assert through.called == ("Build", "Old spruce") and direct.called == ("Build", "Old", "Older")
+        assert report_page(through).title == "Build beside Old spruce"
+        assert comparison_text(through).startswith("Build beside Old spruce\n")
     mixed = compare(BUILD, [make_profile("One", [OLD]), OLDER])
-    assert numbers(mixed) == numbers(direct)
+    assert numbers(mixed) == numbers(direct) and mixed.called == ("Build", "One", "Older")
+
+
+def test_what_was_left_out_of_its_guitars_is_still_told(tmp_path):
+    lost = (Rejection("a.wav", 1.25, "double hit"), Rejection("b.wav", None, "silent"))
+    worse = replace(OLD, rejected=lost)
+    profile = read_profile(write_profile(make_profile("One", [worse, OLD, OLDER]), tmp_path))
+    assert [guitar.rejected for guitar in profile.guitars] == [lost, ()]
+    said = comparison_text(compare(BUILD, profile))
+    assert "Old: 16 taps kept, 2 left out" in said and "Older: 8 taps kept, none left out" in said
 
 
 def test_sessions_of_one_guitar_become_one():
