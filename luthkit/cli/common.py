@@ -61,7 +61,10 @@ def check_paths(paths, report):
     """What can be seen at once to be a slip of the hand, before a long reading begins."""
     for path in paths:
         if not os.path.exists(path):
-            raise BadUse(f"{path} does not exist; check the spelling of the folder or file")
+            raise BadUse(
+                f"{path} does not exist; check the spelling of the folder or file (guitars of a logbook go by their "
+                "names inside the workshop only)"
+            )
     if report is not None:
         folder = os.path.dirname(report) or "."
         if os.path.isdir(report) or not os.path.isdir(folder):

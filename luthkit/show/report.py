@@ -145,16 +145,21 @@ def _witness_table(modeset):
 def _pair_table(comparison):
     rows = []
     for number, pair in enumerate(comparison.pairs, start=1):
-        cells = [
-            f'<span class="line">{escape(cell).replace(" (95", "<br>(95")}</span>' if k < 7 else escape(cell)
-            for k, cell in enumerate(words.pair_row(number, pair))
+        mode, build, reference, frequency, heard, damping, heard_damping, remarks = (
+            escape(cell).replace(" (95", "<br>(95").replace("\n", "<br>") for cell in words.pair_row(number, pair)
+        )
+        judged = [
+            f'{difference}<br><span class="{_CLASSES[d.verdict]}">{verdict}</span>'
+            for d, difference, verdict in (
+                (pair.frequency, frequency, heard),
+                (pair.damping, damping, heard_damping),
+            )
         ]
-        for k, verdict in ((4, pair.frequency.verdict), (6, pair.damping.verdict)):
-            cells[k] = f'<span class="{_CLASSES[verdict]}">{cells[k]}</span>'
-        rows.append(cells)
+        cells = [f'<span class="line">{cell}</span>' for cell in (mode, build, reference, *judged)]
+        rows.append([*cells, remarks])
     if not rows:
         return "<p>No mode could be paired.</p>"
-    return table(words.PAIR_HEADINGS, rows, safe=True)
+    return table([heading for heading in words.PAIR_HEADINGS if heading != "Verdict"], rows, safe=True)
 
 
 def _alone(comparison):

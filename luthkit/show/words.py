@@ -108,9 +108,9 @@ def pair_row(number: int, pair: Pair) -> tuple[str, ...]:
         f"{pair.build.frequency_hz:.1f} Hz",
         band_text(pair.reference),
         difference_text(pair.frequency),
-        pair.frequency.verdict,
+        verdict_text(pair.frequency),
         difference_text(pair.damping),
-        pair.damping.verdict,
+        verdict_text(pair.damping),
         "; ".join(pair_remarks(pair)),
     )
 
@@ -125,19 +125,18 @@ def pair_remarks(pair: Pair) -> list[str]:
             reason = getattr(pair, name).reason
             if reason:
                 remarks.append(f"{name}: {reason}")
-    for name in ("frequency", "damping"):
-        remarks += filter(None, [beyond_text(name, getattr(pair, name))])
     return remarks + [note for note in pair.notes if note not in remarks]
 
 
-def beyond_text(quantity: str, d: Difference) -> str:
-    """How far the build lies beyond the nearest of several references, which is what the verdict rests on."""
+def verdict_text(d: Difference) -> str:
+    """The verdict; beyond the range of several references also, on a line of its own, how far from the nearest."""
     if d.verdict == CANNOT_TELL or not d.range_low < d.range_high or d.range_low <= d.value <= d.range_high:
-        return ""
+        return d.verdict
     edge = d.range_high if d.value > d.range_high else d.range_low
-    if d.unit == "cents":
-        return f"{quantity}: {d.value - edge:+.0f} cents from the nearest reference"
-    return f"{quantity}: {100 * ((1 + d.value / 100) / (1 + edge / 100) - 1):+.0f} % from the nearest reference"
+    beyond = f"{d.value - edge:+.0f} cents"
+    if d.unit != "cents":
+        beyond = f"{100 * ((1 + d.value / 100) / (1 + edge / 100) - 1):+.0f} %"
+    return f"{d.verdict}\n({beyond} from the nearest)"
 
 
 def text_table(headings, rows) -> str:

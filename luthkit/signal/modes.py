@@ -271,9 +271,9 @@ def _disagreements(ratio: float, ratio_u: float, witnesses, *, roomy: bool) -> t
     for witness in witnesses:
         gap = abs(witness.damping_ratio - ratio)
         if gap > 1.96 * np.hypot(witness.damping_ratio_u, ratio_u):
-            why = "the room leans on it" if roomy else "a neighbour or noise leans on one of them"
+            why = "the room bends one of them" if roomy else "a neighbour or noise bends one of them"
             notes.append(
-                f"{witness.method} says Q {0.5 / witness.damping_ratio:.0f}, the joint fit Q {0.5 / ratio:.0f}: {why}"
+                f"{witness.method} says Q {0.5 / witness.damping_ratio:.0f}, all taps together Q {0.5 / ratio:.0f}: {why}"
             )
     return tuple(notes)
 

@@ -90,14 +90,14 @@ def test_how_far_beyond_the_nearest_of_several_references(build, references):
     seen = 0
     for pair in comparison.pairs:
         d = replace(pair.frequency, verdict="likely heard")
-        text = words.beyond_text("frequency", d)
+        text = words.verdict_text(d)
         if len(pair.reference.members) > 1 and not d.range_low <= d.value <= d.range_high:
             edges = [1200 * np.log2(pair.build.frequency_hz / m.frequency_hz) for _, m in pair.reference.members]
-            assert text == f"frequency: {min(edges, key=abs):+.0f} cents from the nearest reference"
+            assert text == f"likely heard\n({min(edges, key=abs):+.0f} cents from the nearest)"
             seen += 1
         else:
-            assert text == ""
-        assert words.beyond_text("frequency", replace(d, verdict="cannot tell")) == ""
+            assert text == "likely heard"
+        assert words.verdict_text(replace(d, verdict="cannot tell")) == "cannot tell"
     assert seen
     one = compare(build, references[:1])
-    assert not any(words.beyond_text(q, getattr(p, q)) for p in one.pairs for q in ("frequency", "damping"))
+    assert not any("nearest" in words.verdict_text(d) for p in one.pairs for d in (p.frequency, p.damping))
