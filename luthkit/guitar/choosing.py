@@ -272,8 +272,8 @@ def _summary(pairs, verdict, tied, n_pairs, target) -> tuple[str, ...]:
     if tied > 1:
         shown = f"{tied} or more" if tied >= _SHORT else str(tied)
         sentences.append(
-            f"The first {shown} pairs cannot be ranked among each other: their bands overlap. Choose among them by "
-            "what luthkit does not know."
+            f"The first {shown} pairs cannot be ranked among each other: that number 1 is nearer than the others is "
+            "less than 90 % sure. Choose among them by what luthkit does not know."
         )
     return tuple(sentences)
 

@@ -20,6 +20,10 @@ ORDER = (
 MEANING = (
     "Distance is that of the quantity farthest off, in just-noticeable steps of 2 % in frequency (typical listeners in "
     "the best conditions, from memory) and 15 % in mobility (a planning value); in brackets the middle 68 %.",
+    "Pairs are ranked by their difference: errors that two have in common (of a shared piece of wood, of what your "
+    "builds taught, of the reference) cancel, and the scatter of building, which no wood alters, is left out. So one "
+    "may be surely nearer though the distances in brackets overlap. Where number 1 is nearer with less than 90 % "
+    "surety, the two cannot be ranked.",
     "Chance: how likely no quantity of the finished guitar lies beyond the reach, the scatter of building included.",
     "For distance and chance the reading of the reference is drawn a little towards what guitars of this design are, "
     "the more so the worse it was read.",

@@ -30,8 +30,7 @@ NAMES = {  # name: (in words, unit, factor from SI)
 MEANING = (
     "Stiffness, in gigapascals (GPa): how much the wood itself resists bending, thick or thin. Density, in kilograms "
     "for each cubic metre (kg/m³): how heavy it is. Loss: how quickly it swallows sound; the Q of a mode is 100 over "
-    "the loss in percent. The middle of Sitka spruce is 11.9 GPa along, 0.93 across, 448 kg/m³ (Wood Handbook, 12 % "
-    "moisture).",
+    "the loss in percent.",
     "± is a standard uncertainty: the true value lies within it in about two cases of three, within twice of it in "
     "nineteen of twenty. Thickness counts three times in a stiffness (twice by bending, once by density), once in the "
     "speed of sound, and not at all in the radiation ratio.",
@@ -64,6 +63,16 @@ def _named(reading: WoodReading) -> dict[str, tuple[str, str, float]]:
     if flat and "across" in named:
         named["across"] = ("stiffness across the grain, flatsawn (E_T)", *NAMES["across"][1:])
     return named
+
+
+def _middle(piece) -> tuple[str, ...]:
+    """What the middle of its wood is, in a sentence; nothing for a wood that is not in the list."""
+    if not piece.species:
+        return ()
+    usual = piece.expected.stiffness
+    across = f", {usual.across_pa / 1e9:.2g} across" if isfinite(piece.species.across_ratio) else ""
+    told = f"{usual.along_pa / 1e9:.3g} GPa along{across}, {piece.species.density_kg_m3:.0f} kg/m³"
+    return (f"The middle of {piece.species.name} is {told} (Wood Handbook, 12 % moisture).",)
 
 
 def closed_rows(reading: WoodReading) -> list[tuple[str, str, str]]:
@@ -109,7 +118,7 @@ def wood_text(history: Sequence[WoodReading]) -> str:
     lines = [_title(reading), ""]
     climate = f"at {reading.climate[0]:g} C, {reading.climate[1]:g} %"
     lines.append(words.text_table(("", "as measured", climate), wood_rows(reading)))
-    lines += ["", MEANING[0]]
+    lines += ["", MEANING[0], *_middle(reading.piece)]
     if rows := closed_rows(reading):
         lines += ["", words.text_table(("GPa", "by all modes heard", "by the closed formulas"), rows)]
     if rows := change_rows(history):
@@ -144,9 +153,18 @@ def stock_text(readings: Sequence[WoodReading]) -> str:
     """The stock in plain text; numbers in one climate where the moisture is known."""
     lines = [words.text_table(STOCK_HEADINGS, stock_rows(readings)), "", MEANING[0]]
     said = dict.fromkeys(caution for reading in readings for caution in reading.piece.cautions())
-    said |= dict.fromkeys(f"{r.piece.name}: {note}" for r in readings for note in r.notes)
+    said |= dict.fromkeys(_notes(readings))
     lines += ["", *(f"- {sentence}" for sentence in said)] if said else []
     return "\n".join(lines)
+
+
+def _notes(readings) -> list[str]:
+    """What was noted, each once, with the pieces that it holds for."""
+    noted: dict[str, list[str]] = {}
+    for reading in readings:
+        for note in reading.notes:
+            noted.setdefault(note, []).append(reading.piece.name)
+    return [f"{', '.join(names)}: {note}" for note, names in noted.items()]
 
 
 def wood_data(reading: WoodReading) -> dict:
@@ -199,7 +217,10 @@ def wood_page(history: Sequence[WoodReading]) -> Page:
     climate = f"{reading.climate[0]:g} °C, {reading.climate[1]:g} % humidity"
     parts = [f'<div class="short">{paragraphs(wood_summary(history))}</div>']
     parts += [f'<p class="caution">{escape(caution)}</p>' for caution in piece.cautions()]
-    parts += [table(("", "as measured", f"at {climate}"), wood_rows(reading)), paragraphs(MEANING)]
+    parts += [
+        table(("", "as measured", f"at {climate}"), wood_rows(reading)),
+        paragraphs((*_middle(reading.piece), *MEANING)),
+    ]
     parts += ["<h2>Where the errors come from</h2>", image(plot_budget(reading), _budget_alt(reading))]
     if reading.plate:
         lines = "Nodal lines of the modes heard, the plate seen from above: " + ", ".join(
@@ -231,8 +252,7 @@ def stock_page(readings: Sequence[WoodReading]) -> Page:
     parts += [f'<p class="caution">{escape(caution)}</p>' for caution in cautions]
     alt = "Stiffness along the grain over density of " + ", ".join(reading.piece.name for reading in readings)
     parts += [image(plot_stock(readings), alt), table(STOCK_HEADINGS, stock_rows(readings))]
-    notes = [f"{reading.piece.name}: {note}" for reading in readings for note in reading.notes]
-    if notes:
+    if notes := _notes(readings):
         parts += ["<h2>Noted</h2>", bullets(notes)]
     parts += ["<h2>Care</h2>", paragraphs((DUST,))]
     title = f"Stock of wood, {count} pieces" + (f", {len(lacking)} without papers" if lacking else "")

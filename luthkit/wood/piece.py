@@ -154,17 +154,17 @@ class Piece:
         return tuple(said)
 
 
-def mean_of(values: Sequence[float], instrument_u: float, *, least_scatter: float = 0.0) -> Quantity:
+def mean_of(values: Sequence[float], instrument_u: float, *, uneven_u: float = 0.0) -> Quantity:
     """The mean of readings, its error that of the mean (JCGM 100, 4.2) and of the instrument together.
 
-    They are taken to scatter by `least_scatter` at least.
+    They are taken to scatter by `uneven_u` at least.
 
     >>> found = mean_of([3.00e-3, 3.04e-3, 3.02e-3], 0.01e-3)
     >>> round(1e3 * found.value, 3), round(1e3 * found.u, 4)
     (3.02, 0.0153)
     """
     values = np.atleast_1d(np.asarray(values, float))
-    scatter = max(float(values.std(ddof=1)) if len(values) > 1 else 0.0, least_scatter)
+    scatter = max(float(values.std(ddof=1)) if len(values) > 1 else 0.0, uneven_u)
     return Quantity(float(values.mean()), hypot(scatter / np.sqrt(len(values)), instrument_u))
 
 

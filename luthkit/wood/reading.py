@@ -28,6 +28,7 @@ from .moisture import (
     stiffness_factor,
 )
 from .piece import Measurement, Piece, Quantity
+from .species import SPECIES
 from .strips import StripReading, invert_strip
 
 CLIMATE = (20.0, 48.0)  # C and percent of humidity that pieces are brought to; about 9 % of moisture
@@ -85,6 +86,11 @@ def measure_wood(
     values = {"density": on_day.density}
     plate = strip = None
     expected = piece.expected
+    if piece.species_name and not piece.species:
+        said.append(
+            f"{piece.species_name} is not in the list of woods: figures usual of all woods take its place, and it is "
+            f"compared with none; in the list are {', '.join(each.name for each in SPECIES.values())}"
+        )
     if not modes:
         said.append("no taps: density only")
     elif on_day.is_strip:

@@ -173,7 +173,7 @@ def _measurement(said: Mapping, where: str) -> Measurement:
         own = factor * _number(said, f"{key}_u", (0, high / 10), where) if f"{key}_u" in said else usual_u
         uneven = key == "thickness_mm" and f"{key}_u" not in said and len(readings) < FEWEST_PLACES
         notes += [FEW_PLACES] if uneven else []
-        sizes[key] = mean_of(readings, own, least_scatter=UNEVEN_U_M if uneven else 0.0)
+        sizes[key] = mean_of(readings, own, uneven_u=UNEVEN_U_M if uneven else 0.0)
     climate = {key: _number(said, key, limits, where) if key in said else nan for key, limits in _CLIMATE.items()}
     meter_u = _number(said, "moisture_percent_u", (0, 10), where) if "moisture_percent_u" in said else METER_U_PERCENT
     moisture = moisture_of(

@@ -39,6 +39,22 @@ def history():
     return read_history(next(piece for piece in read_stock(STOCK) if piece.name == "Spruce 31"))
 
 
+def test_a_wood_is_compared_with_its_own_kind_or_with_none(tmp_path):
+    """Wood Handbook, tables 5-1, 5-3 and 5-5: Sitka spruce 10.8 GPa and 10 % for shear, E_R 0.078 of it, G 0.40."""
+    sizes = "\n[[measured]]\nlength_mm = 550\nwidth_mm = 200\nthickness_mm = 3\nmass_g = 140\n"
+    for name, wood in (("a", "Sitka spruce"), ("b", "Fichte"), ("c", "Fichte"), ("d", "red spruce")):
+        (tmp_path / f"{name}.toml").write_text(f'species = "{wood}"{sizes}modes_hz = [38, 52]\n', encoding="utf-8")
+    sitka, fichte, other, red = read_pieces(read_stock(tmp_path))
+    assert "The middle of Sitka spruce is 11.9 GPa along, 0.93 across, 448 kg/m³" in wood_text([sitka])
+    assert "The middle of red spruce is 12.6 GPa along, 448 kg/m³" in wood_text([red])
+    for text in (wood_text([fichte]), wood_page([fichte]).body):
+        assert (
+            "The middle of" not in text and "Fichte is not in the list of woods" in text and "red spruce, white" in text
+        )
+    for text in (stock_text([sitka, fichte, other]), stock_page([sitka, fichte, other]).body):
+        assert text.count("not in the list") == 1 and "b, c: Fichte is not" in text and "The middle of" not in text
+
+
 def test_the_bars_are_as_long_as_the_errors(history):
     ax = plot_budget(history[-1])
     known = history[-1].at_climate
