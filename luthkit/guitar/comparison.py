@@ -152,10 +152,11 @@ def compare(
     told = dict(zip(names, map(names_given, namings), strict=True))
     firsts = [names[1 + sum(map(len, guitars[:k]))] for k in range(len(given))]
     called = [each.name if isinstance(each, Profile) else name for each, name in zip(given, firsts, strict=True)]
-    bands = bands_of(references, names[1:], thresholds)
+    bands = bands_of(references, names[1:], thresholds, told)
     body = [mode for mode in build.modes if mode.kind == "body"]
     pairs, paired_modes, paired_bands = [], set(), set()
-    for i, j, sure in pair_up([candidate(build, mode) for mode in body], [centre for _, centre in bands]):
+    new = [candidate(build, mode, told[names[0]].get(mode, "")) for mode in body]
+    for i, j, sure in pair_up(new, [centre for _, centre in bands]):
         band = bands[j][0]
         name, doubt = name_of_pair([(names[0], body[i]), *band.members], told)
         doubt = doubt if sure else _NOT_SURE
@@ -231,14 +232,16 @@ def _reading(modeset: ModeSet, mode: Mode, quantity: str, thresholds: Thresholds
     return _Reading(log(value), nan if isnan(u) else max(u / value, least))
 
 
-def bands_of(references, names, thresholds: Thresholds | None = None) -> list[tuple[Band, Candidate]]:
-    """Group the body modes of all references, the set with most modes first: one band for each mode."""
+def bands_of(references, names, thresholds: Thresholds | None = None, told=None) -> list[tuple[Band, Candidate]]:
+    """Group the body modes of all references, the set with most modes first: one band for each mode. `told` is what
+    its modes are called, by reference."""
     thresholds = thresholds or Thresholds()
     order = sorted(range(len(references)), key=lambda k: (-len(references[k].modes), k))
     groups: list[list[tuple[int, Mode, Candidate]]] = []
     for k in order:
         modes = [mode for mode in references[k].modes if mode.kind == "body"]
-        candidates = [candidate(references[k], mode) for mode in modes]
+        called = (told or {}).get(names[k], {})
+        candidates = [candidate(references[k], mode, called.get(mode, "")) for mode in modes]
         centres = [_centre(group) for group in groups]
         taken = set()
         for i, j, _ in pair_up(candidates, centres):
@@ -263,7 +266,8 @@ def bands_of(references, names, thresholds: Thresholds | None = None) -> list[tu
 def _centre(group) -> Candidate:
     frequency = sum(log(c.frequency_hz) for _, _, c in group) / len(group)
     damping = sum(log(c.damping_ratio) for _, _, c in group) / len(group)
-    return Candidate(exp(frequency), exp(damping), group[0][2].pattern)
+    name = next((c.name for _, _, c in group if c.name), "")
+    return Candidate(exp(frequency), exp(damping), group[0][2].pattern, name)
 
 
 def _spread(readings):

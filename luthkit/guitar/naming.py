@@ -22,12 +22,14 @@ from .triples import give_out
 
 CANNOT_TELL = "cannot tell"
 SURE_ENOUGH = 0.7  # a name is given from this probability on
+SAID = 1e4  # natural logarithm: the maker's word against all evidence
 TELLING = 0.4  # natural logarithm: evidence that makes the odds half as large again is told as a reason
 
 
 @dataclass(frozen=True)
 class NamedMode:
-    """One mode with the probability of each name, and why."""
+    """One mode with the probability of each name, and why. Of a mode that the maker named these are what the evidence
+    says; of the others they are reckoned with that name taken."""
 
     mode: Mode
     name: str  # one of ALL_NAMES, or "cannot tell"
@@ -54,6 +56,7 @@ class Naming:
     next_tests: tuple[Test, ...]  # what would settle most of what is open, the best first
     notes: tuple[str, ...]
     version: str
+    readings: tuple[Reading, ...] = ()  # of the other conditions
 
     def mode_named(self, name: str) -> NamedMode | None:
         """The mode that bears a name, None where none does. Raises `LuthkitError` for an unknown name."""
@@ -67,66 +70,114 @@ def name_modes(
     readings: Sequence[Reading] = (),
     *,
     body_kind: str = "",
+    said: Sequence[tuple[float, str, str]] = (),
 ) -> Naming:
     """The probability of each name for each mode of `modeset`.
 
     `readings` are the same guitar with the soundhole plugged, the back blocked or a mass at the bridge, and the
-    room knocked without it. `body_kind` is one of `BODY_KINDS`; without one all are weighed. Each kind of evidence
+    room knocked without it. `body_kind` is one of `BODY_KINDS`; without one all are weighed. `said` is what the maker
+    says: (frequency in Hz, name, reason), the last for a mode or name counts; it stands whatever the evidence, and no
+    other mode can have that name. Each kind of evidence
     multiplies the odds (Bayes), but what levels, signs and shifts say of air, main top and main back is weighed for
     the three together (`pistons`); names are given out once each (`triples.give_out`). A mode whose likeliest name
     stays below `SURE_ENOUGH` is called "cannot tell".
 
     The priors are wide and from memory, see `guitar.priors`. Calibrated on simulated guitars only.
 
-    Raises `LuthkitError` for an unknown body kind or condition, or a mass that is not positive.
+    Raises `LuthkitError` for an unknown body kind or condition, a mass that is not positive, or of `said` an unknown
+    name, no reason, or no mode within 1 % of the frequency.
     """
     if body_kind and body_kind not in BODY_KINDS:
         raise LuthkitError(f"body kind {body_kind!r} is not known; allowed are {', '.join(BODY_KINDS)}")
     _check(readings)
+    words = _words(modeset, said)
     kinds = (body_kind,) if body_kind else BODY_KINDS
     if not modeset.modes:
         return Naming(modeset, (), frozen_dict({}), (), (), ("there are no modes to name",), __version__)
     seen = all_evidence(modeset, readings)
     by_kind = [by_frequency(modeset, kind) for kind in kinds]
     together = lru_cache(maxsize=None)(lambda triple: told_together(modeset, readings, triple))
-    both = [_posterior(modeset, first, seen, together) for first in by_kind]
-    (posterior, weight), (alone, _) = (_over_kinds(found) for found in zip(*both, strict=True))
+
+    def reckon(word):
+        both = [_posterior(modeset, first, seen, together, word) for first in by_kind]
+        return [_over_kinds(found) for found in zip(*both, strict=True)]
+
+    (posterior, weight), (alone, _) = reckon(np.zeros((len(modeset.modes), len(NAMES))))
+    evident, against = posterior, tuple(_against(words, modeset, posterior))
+    if words:
+        (posterior, weight), (alone, _) = reckon(_weight_of(words, len(modeset.modes)))
+        posterior = alone.copy() if against else posterior  # one box does not hold what the evidence does not bear out
+        posterior[list(words)] = alone[list(words)] = evident[list(words)]
     seen = (
         by_kind[int(np.argmax(weight))],
         *_as_answered(seen, modeset, readings, posterior),
         _by_three(posterior, alone),
     )
-    modes = tuple(_named(k, modeset.modes[k], posterior[k], seen) for k in range(len(posterior)))
+    modes = [_named(k, modeset.modes[k], posterior[k], seen) for k in range(len(posterior))]
+    for k, (name, reason) in words.items():
+        modes[k] = replace(modes[k], name=name, overruled=reason)
     return Naming(
         modeset=modeset,
-        modes=modes,
+        modes=tuple(modes),
         body_kinds=frozen_dict(zip(kinds, weight.tolist(), strict=True)),
         evidence=tuple(e.kind for e in seen),
         next_tests=next_tests(posterior, modeset, readings),
-        notes=_notes(modeset, readings),
+        notes=(*_notes(modeset, readings), *against),
         version=__version__,
+        readings=tuple(readings),
     )
 
 
 def overrule(naming: Naming, frequency_hz: float, name: str, reason: str) -> Naming:
-    """The same naming with one mode named by the maker; another mode of that name becomes "cannot tell".
+    """The same guitar named again, now with one mode named by the maker. Raises `LuthkitError` as `name_modes` does."""
+    said = [(named.mode.frequency_hz, named.name, named.overruled) for named in naming.modes if named.overruled]
+    kind = next(iter(naming.body_kinds)) if len(naming.body_kinds) == 1 else ""
+    return name_modes(naming.modeset, naming.readings, body_kind=kind, said=[*said, (frequency_hz, name, reason)])
 
-    Raises `LuthkitError` for an unknown name, no reason, or no mode within 1 % of the frequency.
-    """
+
+def _words(modeset: ModeSet, said) -> dict[int, tuple[str, str]]:
+    """What the maker says: index of a mode -> (name, reason)."""
+    words: dict[int, tuple[str, str]] = {}
+    for frequency_hz, name, reason in said:
+        k = _meant(modeset, frequency_hz, name, reason)
+        words = {j: word for j, word in words.items() if word[0] != name or name not in NAMES}
+        words[k] = (name, reason.strip())
+    return words
+
+
+def _meant(modeset: ModeSet, frequency_hz: float, name: str, reason: str) -> int:
     if name not in (*ALL_NAMES, CANNOT_TELL):
         raise LuthkitError(f"{name!r} is no name of a mode; allowed are {', '.join((*ALL_NAMES, CANNOT_TELL))}")
     if not reason.strip():
         raise LuthkitError(f"say why the mode at {frequency_hz:g} Hz is to be called {name}; the log keeps the reason")
-    gaps = [abs(named.mode.frequency_hz / frequency_hz - 1) for named in naming.modes]
+    gaps = [abs(mode.frequency_hz / frequency_hz - 1) for mode in modeset.modes]
     if not gaps or min(gaps) > 0.01:
         raise LuthkitError(f"there is no mode within 1 % of {frequency_hz:g} Hz to call {name}")
-    chosen = gaps.index(min(gaps))
-    modes = [
-        replace(named, name=CANNOT_TELL) if name in NAMES and named.name == name and k != chosen else named
-        for k, named in enumerate(naming.modes)
-    ]
-    modes[chosen] = replace(modes[chosen], name=name, overruled=reason.strip())
-    return replace(naming, modes=tuple(modes))
+    return gaps.index(min(gaps))
+
+
+def _weight_of(words, n_modes: int) -> np.ndarray:
+    """What the maker's words add to the logarithms of the odds (n_modes, 7)."""
+    weight = np.zeros((n_modes, len(NAMES)))
+    for k, (name, _) in words.items():
+        if name in NAMES:
+            weight[k, NAMES.index(name)] = SAID
+        elif name == UNNAMED:
+            weight[k] = -SAID
+    return weight
+
+
+def _against(words, modeset: ModeSet, evident):
+    """Where the evidence has another mode for a name the maker gave, or had a name for the mode."""
+    for k, (name, _) in words.items():
+        here, n = f"{modeset.modes[k].frequency_hz:.0f} Hz", ALL_NAMES.index(name) if name in NAMES else -1
+        best = int(np.argmax(evident[:, n])) if name in NAMES else k
+        if best != k and evident[best, n] >= SURE_ENOUGH:
+            there = f"{modeset.modes[best].frequency_hz:.0f} Hz"
+            yield f"the evidence favours {there} for {name}; your word that it is the mode at {here} stands"
+        lost = ALL_NAMES[int(np.argmax(evident[k]))]
+        if lost not in (name, UNNAMED) and evident[k].max() >= SURE_ENOUGH:
+            yield f"the evidence favours {lost} for the mode at {here}; your word that it is another stands"
 
 
 def _check(readings) -> None:
@@ -138,11 +189,11 @@ def _check(readings) -> None:
             raise LuthkitError(f"the mass at the bridge is {reading.added_mass_g!r} g; give the mass in grams")
 
 
-def _posterior(modeset: ModeSet, first: Evidence, seen: Sequence[Evidence], together) -> tuple:
+def _posterior(modeset: ModeSet, first: Evidence, seen: Sequence[Evidence], together, word) -> tuple:
     """Of `give_out`: with what `together` says of three modes, in place of the shared evidence, and without it."""
     wings = {"bass wing", "treble wing"} & set(modeset.positions)
     found = np.array(priors.FOUND_AT_THE_WINGS if wings else priors.FOUND_AT_THE_CENTRE)
-    apart = (first.log_ratio + sum(e.log_ratio for e in seen if not e.shared))[:, :-1] + np.log(found)
+    apart = (first.log_ratio + sum(e.log_ratio for e in seen if not e.shared))[:, :-1] + np.log(found) + word
     odds = apart + sum((e.log_ratio[:, :-1] for e in seen if e.shared), np.zeros(1))
     usual = first.log_ratio
 

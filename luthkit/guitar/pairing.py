@@ -16,6 +16,7 @@ FREQUENCY_SPREAD_CENTS = 70.0
 DAMPING_SPREAD_LOG = 0.5
 DAMPING_MOST = 2.0  # a damping read badly must not tear a pair apart that fits in frequency
 PATTERN_SPREAD = 0.4
+SAME_NAME = 1.0  # two modes given one name are nearer by this: a name tips what is even, and moves no clear pair
 PRESENT_ODDS = 9.0  # a mode of one guitar has its like on the other in nine of ten cases: common practice
 WIDEST_GATE = 9.0  # three standard deviations, however sparse the modes are
 NARROWEST_GATE = DAMPING_MOST + 0.5  # modes of one frequency are paired in any crowd
@@ -24,14 +25,15 @@ UNSURE_COST = 0.5  # another pairing that costs no more than this extra is nearl
 
 @dataclass(frozen=True)
 class Candidate:
-    """What the pairing looks at: a frequency, a damping ratio, and the amplitudes by position where known."""
+    """What the pairing looks at: a frequency, a damping ratio, and where known amplitudes by position, and a name."""
 
     frequency_hz: float
     damping_ratio: float
     pattern: tuple[tuple[str, complex], ...] = ()
+    name: str = ""  # the one that `naming` or the maker gave it
 
 
-def candidate(modeset: ModeSet, mode: Mode) -> Candidate:
+def candidate(modeset: ModeSet, mode: Mode, name: str = "") -> Candidate:
     """The candidate of one mode of a set, with its amplitude pattern when the set has one."""
     pattern = ()
     if modeset.amplitudes is not None and len(modeset.positions) > 1:
@@ -41,7 +43,7 @@ def candidate(modeset: ModeSet, mode: Mode) -> Candidate:
             for place, value in zip(modeset.positions, row, strict=True)
             if place and np.isfinite(value)
         )
-    return Candidate(mode.frequency_hz, mode.damping_ratio, pattern)
+    return Candidate(mode.frequency_hz, mode.damping_ratio, pattern, name)
 
 
 def pattern_likeness(first: Candidate, second: Candidate) -> float:
@@ -57,7 +59,8 @@ def pattern_likeness(first: Candidate, second: Candidate) -> float:
 
 
 def pairing_cost(first: Candidate, second: Candidate) -> float:
-    """Squared distance in frequency, damping and pattern, each over its spread; an unknown term adds 0."""
+    """Squared distance in frequency, damping and pattern, each over its spread; an unknown term adds 0. One name that
+    both bear takes `SAME_NAME` off."""
     cost = (1200 * log2(first.frequency_hz / second.frequency_hz) / FREQUENCY_SPREAD_CENTS) ** 2
     if first.damping_ratio > 0 and second.damping_ratio > 0:
         apart = log(first.damping_ratio / second.damping_ratio) / DAMPING_SPREAD_LOG
@@ -65,7 +68,7 @@ def pairing_cost(first: Candidate, second: Candidate) -> float:
     likeness = pattern_likeness(first, second)
     if not isnan(likeness):
         cost += ((1 - likeness) / PATTERN_SPREAD) ** 2
-    return cost
+    return cost - SAME_NAME * (first.name == second.name != "")
 
 
 def pair_up(first, second) -> tuple[tuple[int, int, bool], ...]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from ..signal.modes import ModeSet
 from .pairing import candidate, pair_up
@@ -14,20 +15,21 @@ def track(modesets: Sequence[ModeSet], names: Sequence[Mapping[int, str]] = ()) 
     """For each session, by date: index of a body mode -> the name it keeps over time.
 
     Sessions are paired one to one with what was known of each mode when it was last seen; a mode without a
-    partner begins a track of its own. `names` may say for each session what a mode is called; a track takes the
-    name that most sessions give it, else it is called after its mean frequency. Pairs that may be otherwise as well
+    partner begins a track of its own. `names` may say for each session what a mode is called: where two would do, the
+    one of the same name is taken (`pairing.SAME_NAME`), and a track bears the name that most sessions give it, else it is called after its mean frequency. Pairs that may be otherwise as well
     are left out of the track rather than guessed.
     """
     tracks: list[dict] = []
     for number, modeset in enumerate(modesets):
         body = [k for k, mode in enumerate(modeset.modes) if mode.kind == "body"]
-        new = [candidate(modeset, modeset.modes[k]) for k in body]
+        called = names[number] if number < len(names) else {}
+        new = [candidate(modeset, modeset.modes[k], called.get(k, "")) for k in body]
         taken = set()
         for i, j, sure in pair_up(new, [one["last"] for one in tracks]):
             taken.add(i)
             if sure:
                 tracks[j]["found"][number] = body[i]
-                tracks[j]["last"] = new[i]
+                tracks[j]["last"] = replace(new[i], name=new[i].name or tracks[j]["last"].name)
         tracks.extend({"last": new[i], "found": {number: body[i]}} for i in range(len(body)) if i not in taken)
     least = min(FEWEST, len(modesets))
     kept = sorted((one for one in tracks if len(one["found"]) >= least), key=lambda one: _mean_hz(one, modesets))

@@ -18,7 +18,8 @@ import numpy as np
 
 from ..errors import LuthkitError
 from ..guitar.history import History, Occasion, history_from_rows
-from ..guitar.naming import CANNOT_TELL
+from ..guitar.merging import merged
+from ..guitar.priors import NAMES
 from ..guitar.tracking import track
 from ..signal.modes import Mode, ModeSet, read_modes
 from ..signal.taps import Tap, TapSet
@@ -147,7 +148,7 @@ def name_of(path: Path) -> str:
 def names_of(folder, modeset) -> dict[int, str]:
     """Index of each mode that could be named -> its name."""
     named = name_instrument(folder, modeset=modeset).modes
-    return {k: one.name for k, one in enumerate(named) if one.name and one.name != CANNOT_TELL}
+    return {k: one.name for k, one in enumerate(named) if one.name in NAMES}
 
 
 def _occasion(day, folder, session, modeset, names, *, hard_and_soft: bool) -> Occasion:
@@ -211,7 +212,7 @@ def _soft_and_hard(taps: TapSet) -> tuple[tuple[Mode, ...], ...]:
     parts = halves(taps.taps, by=_strength)
     if not parts or 20 * log10(_middle(parts[1]) / _middle(parts[0])) < _LEAST_STEP_DB:
         return ()
-    return tuple(read_modes(replace(taps, taps=part)).modes for part in parts)
+    return tuple(merged(read_modes(replace(taps, taps=part))).modes for part in parts)
 
 
 def _strength(tap: Tap) -> float:

@@ -14,6 +14,7 @@ from .. import __version__
 from .._frozen import frozen_dict
 from ..errors import LuthkitError
 from ..guitar.evidence import ROOM_KNOCK, Reading
+from ..guitar.merging import merged
 from ..signal.modes import ModeSet, read_modes
 from ..signal.taps import TapSet
 from . import cache
@@ -64,6 +65,7 @@ def read_conditions(paths, *, band_hz: tuple[float, float] = (60.0, 1000.0)) -> 
 
 def _read(session: Session, band_hz, **which) -> ModeSet:
     """The modes of some taps of a session, with what the session says; a set without modes where no tap is usable.
+    Two modes that cannot be told apart are one (`guitar.merging`), here for all who ask.
 
     `which` as in `Session.find_taps`. In a logbook the modes are read once and kept (`cache`).
     """
@@ -98,7 +100,7 @@ def _worked_out(tapset: TapSet, band_hz, name: str) -> ModeSet:
 def _with_words(modeset: ModeSet, session: Session) -> ModeSet:
     notes = dict.fromkeys((*modeset.notes, *session.notes))
     parameters = {**modeset.parameters, "conditions": dict(session.conditions)}
-    return replace(modeset, notes=tuple(notes), parameters=frozen_dict(parameters))
+    return replace(merged(modeset), notes=tuple(notes), parameters=frozen_dict(parameters))
 
 
 def _kept(folder, *, band_hz: tuple[float, float] = (60.0, 1000.0)) -> ModeSet | None:

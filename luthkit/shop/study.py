@@ -17,6 +17,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from ..errors import LuthkitError
+from ..guitar.merging import merged
 from ..guitar.profile import LEAST_SHARE
 from ..guitar.repeat_study import RepeatStudy, repeat_study
 from ..guitar.thresholds import Thresholds
@@ -92,7 +93,7 @@ def study_rows(guitar, *, since: datetime.date | None = None, until: datetime.da
             hanging = f"{folder.name}: {placement}" if placement else folder.name
             operator = session.conditions.get("operator", "")
             labels.append({"day": day.isoformat(), "hanging": hanging, "operator": operator, "session": folder.name})
-            modesets.append(read_modes(taps))
+            modesets.append(merged(read_modes(taps)))
             names.append(names_of(folder, modesets[-1]))
     found = track(modesets, names)
     seen = Counter(name for one in found for name in one.values())
