@@ -48,7 +48,8 @@ def test_loose_taps_are_kept_with_their_place_or_the_want_of_it_is_told(shop, ca
     assert main(["keep", "recorder/b.wav", "--guitar", "Wren", "--date", "2024-03-10"]) == 0
     text = shop / "logbook" / "Wren" / "2024-03-10" / "session.toml"
     said = capsys.readouterr().out
-    assert "Where the taps were struck is not noted: name it with --position" in said and str(text.parent.name) in said
+    assert "Where and in which set-up (placement) the taps were struck is not noted: name it with --position" in said
+    assert str(text.parent) in said and "names suggest" not in said and "of Wren" not in said  # --guitar was given
     text.write_text(text.read_text() + 'position = "rim"\n', encoding="utf-8")  # as the sentence says
     assert dict(read_session(text.parent).positions) == {"b.wav": "rim"} and main(["verify"]) == 0
     placed = ["--guitar", "Wren", "--date", "2024-03-11", "--position", "bridge centre", "--placement", "2"]
@@ -57,6 +58,35 @@ def test_loose_taps_are_kept_with_their_place_or_the_want_of_it_is_told(shop, ca
     assert "not noted" not in capsys.readouterr().out
     (tap,) = read_session(shop / "logbook" / "Wren" / "2024-03-11").recordings
     assert (tap.position, tap.placement) == ("bridge centre", "2")
+
+
+def test_keep_says_what_it_assumes_and_what_the_names_of_the_files_suggest(shop, capsys):
+    (shop / "wren taps").mkdir()
+    for number, name in enumerate(("bass_wing_1", "bass_wing_2", "Bridge Center", "trim")):
+        make_source(shop / name, seed=10 * number)
+        shutil.copy(shop / name / "b.wav", shop / "wren taps" / f"{name}.wav")
+    assert main(["keep", "wren taps"]) == 0
+    said = capsys.readouterr().out
+    assert "of wren taps (so called by the folder; another name: --guitar)" in said
+    assert "the names suggest bass wing (2 of 4 files), bridge centre (1 of 4 files)" in said
+    assert 'position = "bass wing" and placement = "1"' in said and "--placement" in said
+    assert main(["keep", "recorder"]) == 0
+    assert "of Number 12 (so called by its session.toml; another" in capsys.readouterr().out
+    assert main(["keep", "wren taps", "--guitar", "Wren", "--role", "build"]) == 1  # no second guitar
+    assert "already, as wren taps/undated; nothing was added" in capsys.readouterr().err
+    assert not (shop / "logbook" / "Wren").exists()
+
+
+def test_a_wrong_keep_is_undone_by_hand(shop, capsys):
+    """As the README says: the folder goes, verify misses it, and is content once its line is gone."""
+    main(["keep", "recorder"])
+    home = shop / "logbook" / "Number 12"
+    shutil.rmtree(home / "2024-03-09")
+    capsys.readouterr()
+    assert main(["verify"]) == 1
+    assert "take its line out of sessions.csv" in capsys.readouterr().out
+    (home / "sessions.csv").write_text((home / "sessions.csv").read_text().splitlines()[0] + "\n")
+    assert main(["verify"]) == 0 and main(["keep", "recorder", "--guitar", "Wren"]) == 0
 
 
 def test_a_guitar_of_the_logbook_is_read_by_its_latest_session(shop, capsys, monkeypatch):

@@ -67,7 +67,7 @@ def _event(options, date) -> dict:
 
 
 def _sound(options, date) -> dict:
-    from ..shop.keeping import add_guitar, add_session, position_remark
+    from ..shop.keeping import add_session, position_remark
     from ..shop.parcel import unpack
 
     logbook, first = place(options), options.source[0]
@@ -86,8 +86,6 @@ def _sound(options, date) -> dict:
         return {"done": words, "guitar": came.guitar, "added": came.added, "there_already": came.there_already}
     said = {key: getattr(options, key) for key in (*_WORDS, *_NUMBERS)}
     said = {**said, "date": date, "repeat_study": options.repeat_study or None}
-    if options.role and options.guitar:
-        add_guitar(logbook, options.guitar, role=options.role)
     source = first if len(options.source) == 1 else options.source
     kept = add_session(
         logbook,
@@ -96,11 +94,14 @@ def _sound(options, date) -> dict:
         words={key: value for key, value in said.items() if value is not None},
         position=options.position or "",
         placement=options.placement or "",
+        role=options.role,
     )
+    source_of_name = "its session.toml" if "guitar" in kept.conditions else "the folder"
+    assumed = f", of {kept.guitar} (so called by {source_of_name}; another name: --guitar)" * (not options.guitar)
     return {
-        "done": f"Kept as {kept.path}",
+        "done": f"Kept as {kept.path}{assumed}",
         "guitar": kept.guitar,
         "path": str(kept.path),
         "date": kept.date,
-        "remark": position_remark(kept, how="name it with --position"),
+        "remark": position_remark(kept, how="name it with --position and --placement"),
     }

@@ -7,6 +7,8 @@ import datetime
 import hashlib
 import io
 import os
+import re
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import replace
 from itertools import takewhile
@@ -16,13 +18,14 @@ from .._frozen import frozen_dict
 from ..errors import LuthkitError
 from ..guitar.history import EVENT_KINDS, Event
 from ..signal.recording import SUFFIXES
-from .checksums import SUMS, read_sums, sums_text
+from .checksums import SUMS, read_sums, sha256_of, sums_text
 from .events import EVENTS, HEAD, read_events
 from .index import folders_in
 from .logbook import (
     GUITAR,
     PROFILES,
     ROLES,
+    Logbook,
     LoggedGuitar,
     LoggedSession,
     as_logbook,
@@ -56,6 +59,7 @@ def add_session(
     words: Mapping[str, object] | None = None,
     position: str = "",
     placement: str = "",
+    role: str = "",
 ) -> LoggedSession:
     """Copy a session into the logbook; the source is not touched.
 
@@ -65,12 +69,14 @@ def add_session(
     guitar : what the guitar is called, where the source does not say so. It is new in the logbook if need be.
     words : what session.toml is to say beyond what the source says, e.g. date, stage, temperature_c.
     position, placement : where all taps were struck that do not say it, one of `POSITIONS`, and in which set-up.
+    role : of the guitar, one of `ROLES`, if it is new.
 
     The session appears in one step when all of it is on the disk. Its folder is called by its date; names of
     files that some system would not take are changed. A session.toml to which nothing is added is copied as it is.
 
-    Raises `LuthkitError` for words that are not known, a position or placement that no tap is in want of, a source
-    that cannot be read, a session whose sound is in the logbook already, and a logbook that cannot be written to.
+    Raises `LuthkitError` for words that are not known, a position or placement that no tap is in want of, a source that
+    cannot be read, a session whose sound is in the logbook already, of this or another guitar, and a logbook that
+    cannot be written to.
     """
     logbook = as_logbook(logbook)
     folder = Path(source).expanduser() if isinstance(source, (str, os.PathLike)) else None
@@ -93,7 +99,9 @@ def add_session(
     else:
         text = (_first_remarks(own) + session_text(wanted)).encode("utf-8", "backslashreplace")
 
-    home = add_guitar(logbook, name)
+    with told(f"the session of {name}"):
+        _refuse_twins(logbook, recordings)
+    home = add_guitar(logbook, name, role=role)
     day = day_of(conditions.get("date"))
     with told(f"the session of {name}"), folder_aside(home.path) as aside:
         sums = {}
@@ -101,7 +109,6 @@ def add_session(
             target = aside / recording.name
             target.parent.mkdir(exist_ok=True)
             sums[recording.name] = _copy(recording.path, target)
-        _refuse_twins(home, sums)
         for path in extras:
             names = [FILE_NAME, SUMS, *(other.name for other in aside.iterdir())]
             _copy(path, aside / free_name(safe_name(path.name), names))
@@ -119,18 +126,33 @@ def add_session(
 
 
 def position_remark(kept: LoggedSession, *, how: str) -> str:
-    """One sentence where taps of a kept session do not say where they were struck, "" otherwise.
+    """What to do where taps of a kept session do not say where, or in which set-up, they were struck; "" otherwise.
 
-    how : what the maker can do about it next time, such as "name it with --position".
+    how : what the maker can do about it next time, such as "name it with --position and --placement".
     """
-    struck = list(read_session(kept.path).positions.values())
-    if all(struck):
+    taps = read_session(kept.path).of_kind()
+    nowhere, unplaced = [tap for tap in taps if not tap.position], [tap for tap in taps if not tap.placement]
+    if not nowhere and not unplaced:
         return ""
-    which = f"{struck.count('')} of {len(struck)} recordings of taps" if any(struck) else "the taps"
+    suggested = dict(Counter(place for tap in nowhere if (place := _place_in(tap.name))).most_common())
+    wants = " and ".join(["where"] * bool(nowhere) + ["in which set-up (placement)"] * bool(unplaced))
+    lines = [f'position = "{next(iter(suggested), POSITIONS[0])}"'] * bool(nowhere)
+    lines += ['placement = "1"'] * bool(unplaced)
+    some = {len(nowhere), len(unplaced)} - {0, len(taps)}
+    which = f"{max(some)} of {len(taps)} recordings of taps" if some else "the taps"
+    names = ", ".join(f"{place} ({count} of {len(nowhere)} files)" for place, count in suggested.items())
     return (
-        f"Where {which} were struck is not noted: {how} next time, or write it into {kept.path / FILE_NAME}, "
-        'a line such as position = "bridge centre" under each [[recording]] (that file may be edited; sound may not).'
+        f"{wants[0].upper()}{wants[1:]} {which} were struck is not noted: "
+        f"{f'the names suggest {names}; ' if names else ''}{how} next time, or write it into "
+        f"{kept.path / FILE_NAME}, {' and '.join(lines)} in lines of their own under each [[recording]] "
+        "(that file may be edited; sound may not)."
     )
+
+
+def _place_in(name: str) -> str:
+    """The position that the name of a file speaks of, "" for none: bass_wing_1.wav was struck at the bass wing."""
+    words = f" {' '.join(re.findall('[a-z]+', name.lower()))} ".replace(" center ", " centre ")
+    return max((place for place in POSITIONS if f" {place} " in words), key=len, default="")
 
 
 def add_guitar(logbook, name: str, *, role: str = "", **words: str) -> LoggedGuitar:
@@ -232,13 +254,14 @@ def _copy(source: Path, target: Path) -> str:
     return digest.hexdigest()
 
 
-def _refuse_twins(guitar: LoggedGuitar, sums: Mapping[str, str]) -> None:
-    """Sound that is kept already is not kept again."""
-    mine = set(sums.values())
-    for name in folders_in(guitar.path):
+def _refuse_twins(logbook: Logbook, recordings) -> None:
+    """Sound that is kept already, of whatever guitar, is not kept again."""
+    mine = {sha256_of(recording.path) for recording in recordings}
+    for folder in [guitar.path / name for guitar in logbook.guitars() for name in folders_in(guitar.path)]:
         try:
-            theirs = set(read_sums(guitar.path / name).values())
+            theirs = set(read_sums(folder).values())
         except LuthkitError:
             continue
         if mine and mine <= theirs:
-            raise LuthkitError(f"this sound is in the logbook already, as {guitar.path.name}/{name}; nothing was added")
+            where = f"{folder.parent.name}/{folder.name}"
+            raise LuthkitError(f"this sound is in the logbook already, as {where}; nothing was added")

@@ -11,7 +11,7 @@ import ipywidgets as widgets
 from ...errors import LuthkitError
 from ...shop.events import EVENT_KINDS
 from ...shop.history import read_rows
-from ...shop.keeping import add_event, add_guitar, add_session, position_remark
+from ...shop.keeping import add_event, add_session, position_remark
 from ...shop.logbook import ROLES, find_logbook, logbook_around, start_logbook
 from ...shop.overview import overview
 from ...shop.parcel import pack, unpack
@@ -119,11 +119,9 @@ def _keep(logbook, source, name, role, said, where) -> list[str]:
         came = unpack(logbook, path)
         return [f"{came.guitar}: {len(came.added)} new, {len(came.there_already)} were there already."]
     words = {key: value for key, value in said.items() if value is not None}
-    if name:
-        add_guitar(logbook, name, role=role)
-    kept = add_session(logbook, path, guitar=name or None, words=words, **where)
-    remark = position_remark(kept, how="choose it under Where struck")
-    return [f"Kept as {kept.path}.", *([remark] if remark else [])]
+    kept = add_session(logbook, path, guitar=name or None, words=words, role=role, **where)
+    remark = position_remark(kept, how="choose it under Where struck and Set-up")
+    return [f"Kept as {kept.path}, a session of {kept.guitar}.", *([remark] if remark else [])]
 
 
 def _study(logbook, name, days) -> list[str]:
