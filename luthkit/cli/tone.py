@@ -59,7 +59,15 @@ def run(options) -> int:
         print(data.to_json({**found, "report": report}), flush=True)
         return 0
     # what differs and is heard stands first
-    print("\n\n".join([*map(shown.comparison_text, comparisons), shown.tone_text(reading)]), flush=True)
+    print(
+        "\n\n".join(
+            [
+                *map(shown.comparison_text, comparisons),
+                shown.tone_text(reading, compared=any(c.strums for c in comparisons)),
+            ]
+        ),
+        flush=True,
+    )
     if report:
         print(f"\nReport: {report}", flush=True)
     return 0

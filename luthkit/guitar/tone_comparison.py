@@ -17,6 +17,7 @@ from .played import ToneMean, ToneReading
 from .thresholds import Figure
 from .verdicts import CANNOT_TELL, HEARD, UNHEARD, WITHIN
 
+OPEN = "real, but whether it is heard is open"
 _MEMORY = "figure from memory"
 _STRINGS_DIFFER = 0.2  # of the older age: new strings change most in their first hours
 _SAME = ("strings", "player", "room", "microphone", "stage")
@@ -80,23 +81,29 @@ class ToneComparison:
 
     @property
     def summary(self) -> tuple[str, ...]:
-        """A few sentences: what is likely heard, what differs besides, and what cannot be told."""
+        """A few sentences: whether the strings differ, what is likely heard, what is real besides, in the words of the
+        verdicts, and what cannot be told.
+        """
+        strings_differ = _strings_differ(self.build, self.reference)
         heard = [*map(_sized, _with(self.strums, HEARD))]
         strings: dict[str, list[str]] = {}
         for name, found in self.plucks:
             for d in _with(found, HEARD):
                 strings.setdefault(d.measure, []).append(f"{name} {_size(d)}")
         heard += [f"{measure} of single strings ({', '.join(which)})" for measure, which in strings.items()]
+        told = [strings_differ] if strings_differ else []
+        if heard:
+            cause = ", be it the guitar or the strings" if strings_differ else ""
+            told.append(f"Likely heard{cause}: {', '.join(heard)}.")
+        elif self.strums:
+            told.append("No difference of the strums is sure to be heard.")
         if not self.strums:
-            none = "No strum can be compared: both guitars need strums."
-            return (f"Likely heard: {', '.join(heard)}.", none) if heard else (none,)
-        real = [_sized(d) for d in self.strums if d.verdict != HEARD and (d.low > 0 or d.high < 0)]
-        unsure = [d.measure for d in _with(self.strums, CANNOT_TELL) if not (d.low > 0 or d.high < 0)]
-        told = [f"Likely heard: {', '.join(heard)}." if heard else "No difference of the strums is sure to be heard."]
-        if real:
-            told.append(f"It does differ, heard or not, in {', '.join(real)}.")
-        if unsure:
-            told.append(f"It cannot be told for {', '.join(unsure)}: more strums make the error smaller.")
+            return (*told, "No strum can be compared: both guitars need strums.")
+        unsure = _with(self.strums, CANNOT_TELL)
+        for words, found in ((UNHEARD, _with(self.strums, UNHEARD)), (OPEN, [d for d in unsure if d.reason == OPEN])):
+            told += [f"{words[0].upper()}{words[1:]}: {', '.join(map(_sized, found))}."] if found else []
+        if unsure := [d.measure for d in unsure if d.reason != OPEN]:
+            told.append(f"Cannot tell for {', '.join(unsure)}: more strums make the error smaller.")
         return tuple(told)
 
 
@@ -109,7 +116,7 @@ def _sized(d: ToneDifference) -> str:
 
 
 def _size(d: ToneDifference) -> str:
-    return f"{d.value:+.{_digits(d.u)}f} {d.unit}"
+    return f"{d.value:+.{1 if d.unit == 'dB' else 0}f} {d.unit}"
 
 
 def compare_tone(
@@ -306,31 +313,33 @@ def _judge(value, reach, heard, n) -> tuple[str, str]:
     if nearest > heard:
         return HEARD, ""
     if farthest > heard:
-        return CANNOT_TELL, "real, but whether it is heard is open" if nearest > 0 else "the error is too large"
+        return CANNOT_TELL, OPEN if nearest > 0 else "the error is too large"
     return (UNHEARD, "") if nearest > 0 else (WITHIN, "")
 
 
-def _digits(u) -> int:
-    return 1 if not u > 0 or u < 1 else 0
+def _strings_differ(build, reference) -> str:
+    """What is known of the strings' age, in a sentence; "" where they were of one age."""
+    ages = [dict(r.parameters.get("conditions", {})).get("strings_age_h") for r in (build, reference)]
+    if None in ages:
+        who = " and ".join(r.name for r, age in zip((build, reference), ages, strict=True) if age is None)
+        return f"Nobody noted the age of the strings of {who}: it can change the tone more than the guitar does."
+    if abs(ages[0] - ages[1]) <= _STRINGS_DIFFER * max(*ages, 1.0):
+        return ""
+    return (
+        f"The strings were not of one age: {ages[0]:g} h on {build.name}, {ages[1]:g} h on {reference.name}. "
+        "Strings change most in their first hours; a difference in brightness or decay may be theirs."
+    )
 
 
 def _cautions(build, reference) -> tuple[str, ...]:
-    """What differed beside the guitars; the age of the strings first, for it matters most."""
+    """What differed beside the guitars."""
     mine, theirs = (dict(r.parameters.get("conditions", {})) for r in (build, reference))
     found = []
     if reference.means:
         found.append(f"{reference.name} stands in a profile, which keeps means over its strums, but no plucks.")
     if set(build.sources.values()) & set(reference.sources.values()):
         found.append(f"{build.name} and {reference.name} were read from the same recordings, so they cannot differ.")
-    ages = [side.get("strings_age_h") for side in (mine, theirs)]
-    if None in ages:
-        who = " and ".join(r.name for r, age in zip((build, reference), ages, strict=True) if age is None)
-        found.append(f"Nobody noted the age of the strings of {who}: it can change the tone more than the guitar does.")
-    elif abs(ages[0] - ages[1]) > _STRINGS_DIFFER * max(*ages, 1.0):
-        found.append(
-            f"The strings were not of one age: {ages[0]:g} h on {build.name}, {ages[1]:g} h on {reference.name}. "
-            "Strings change most in their first hours; a difference in brightness or decay may be theirs."
-        )
+    found += filter(None, [_strings_differ(build, reference)])
     for key in _SAME:
         if mine.get(key) and theirs.get(key) and mine[key] != theirs[key]:
             told = f"{mine[key]} ({build.name}), {theirs[key]} ({reference.name})"

@@ -27,15 +27,19 @@ PLUCK_HEADINGS = (
 )
 PARTIAL_HEADINGS = ("No.", "Frequency", "Level", "Early decay", "Late decay", "What is there")
 DIFFERENCE_HEADINGS = ("Measure", "Build", "Reference", "Difference", "Verdict", "Remark")
+STRUM_MEANING = (
+    "Brightness: the middle of the spectrum (the spectral centroid) from 0.2 to 1.2 s after the stroke, in Hz; the "
+    "higher, the brighter. It counts the faint high partials too; “by power” counts the strong low ones almost alone.",
+    "Share the ear is keen on: the level after A-weighting (IEC 61672, which turns down what the ear hears poorly, "
+    "bass above all) against the level of the whole.",
+    "Attack: the time from 10 to 90 % of the loudest moment; the hand that strikes decides most of it.",
+)
 MEANING = (
     "± is one standard uncertainty of the mean, from the scatter of the strums. Of plucks it is the error of the "
     "reading; for their decays, how far the plucks of that string scatter, unknown with a single one.",
-    "Brightness: the middle of the spectrum (the spectral centroid) from 0.2 to 1.2 s after the stroke, in Hz; the "
-    "higher, the brighter. It counts the faint high partials too; “by power” counts the strong low ones almost alone.",
+    *STRUM_MEANING,
     "Levels of bands are taken against the whole stroke, so how hard it was struck plays little part. The microphone "
     "and the room colour them: compare only what was recorded alike.",
-    "Share the ear is keen on: the level after A-weighting (IEC 61672, which turns down what the ear hears poorly, "
-    "bass above all) against the level of the whole.",
     "Early decay: the time to fall by 60 dB at the pace of the first 10 dB; late decay: at the pace from 5 to 25 dB "
     "down (ISO 3382-1). Of a partial: of its two motions, the one louder at first, and the one that rings longest.",
     "Beating: the string moves up and down and across at slightly different pitch. Two motions nearer than half a beat "
@@ -57,7 +61,7 @@ def strum_rows(reading: ToneReading) -> list[tuple[str, ...]]:
     """One row for each measure over the strums, in the order of STRUM_HEADINGS."""
     total = len(reading.strums) or max((mean.n_strokes for mean in reading.means), default=0)
     return [
-        (mean.measure, with_error(mean.value, mean.u, unit=mean.value_unit), f"{mean.n_strokes} of {total}")
+        (mean.measure, _told(mean.value, mean.u, unit=mean.value_unit), f"{mean.n_strokes} of {total}")
         for mean in strum_means(reading)
     ]
 
@@ -78,7 +82,7 @@ def _pluck_row(pluck: PluckReading, fellows) -> tuple[str, ...]:
         _decay_text(tone.decay_early, [fellow.tone.decay_early for fellow in fellows]),
         _decay_text(tone.decay_late, [fellow.tone.decay_late for fellow in fellows]),
         f"{beating} of {len(read)}",
-        with_error(tone.centroid.settled_hz, tone.centroid.settled_u_hz, unit="Hz"),
+        _told(tone.centroid.settled_hz, tone.centroid.settled_u_hz, unit="Hz"),
         _sharp_text(note),
     )
 
@@ -89,7 +93,7 @@ def _sharp_text(note) -> str:
     if not note.inharmonicity_u > 0:
         return f"unknown: {note.reason}"
     slope = 600 / log(2) * (100 / (1 + 100 * b) - 1 / (1 + b))
-    return with_error(600 * log2((1 + 100 * b) / (1 + b)), slope * note.inharmonicity_u, unit="cents")
+    return _told(600 * log2((1 + 100 * b) / (1 + b)), slope * note.inharmonicity_u, unit="cents")
 
 
 def partial_rows(pluck: PluckReading) -> list[tuple[str, ...]]:
@@ -103,14 +107,21 @@ def partial_rows(pluck: PluckReading) -> list[tuple[str, ...]]:
         rows.append(
             (
                 str(p.number),
-                with_error(p.frequency_hz, p.frequency_u_hz, unit="Hz") if early else f"{p.frequency_hz:.1f} Hz",
+                _told(p.frequency_hz, p.frequency_u_hz, unit="Hz") if early else f"{p.frequency_hz:.1f} Hz",
                 f"{p.level_db:.0f} dB",
-                with_error(early.decay_time_s, early.decay_time_u_s, unit="s") if early else "",
-                with_error(late.decay_time_s, late.decay_time_u_s, unit="s") if late and late != early else "",
+                _told(early.decay_time_s, early.decay_time_u_s, unit="s") if early else "",
+                _told(late.decay_time_s, late.decay_time_u_s, unit="s") if late and late != early else "",
                 what or f"cannot tell: {p.reason}",
             )
         )
     return rows
+
+
+def _told(value, u, *, unit):
+    """As `with_error`, with one figure of the error, two where it begins with a 1: a few strokes tell it no better
+    (three of them to about half of it; JCGM 100:2008, table E.1, from memory).
+    """
+    return with_error(value, u, unit=unit, digits=2 if f"{u:e}".startswith("1") else 1)
 
 
 def difference_rows(differences: tuple[ToneDifference, ...]) -> list[tuple[str, ...]]:
@@ -118,8 +129,8 @@ def difference_rows(differences: tuple[ToneDifference, ...]) -> list[tuple[str, 
     return [
         (
             d.measure,
-            with_error(d.build, d.build_u, unit=d.value_unit),
-            with_error(d.reference, d.reference_u, unit=d.value_unit),
+            _told(d.build, d.build_u, unit=d.value_unit),
+            _told(d.reference, d.reference_u, unit=d.value_unit),
             _difference_text(d),
             d.verdict,
             d.reason,
@@ -146,7 +157,7 @@ def _decay_text(decay, fellows) -> str:
     scatter = stdev(known) if len(known) > 1 else float("nan")
     if not scatter > 0:
         return f"{decay.decay_time_s:.2g} s, error unknown"
-    return with_error(decay.decay_time_s, decay.decay_time_s * scatter, unit="s")
+    return _told(decay.decay_time_s, decay.decay_time_s * scatter, unit="s")
 
 
 def count_text(reading: ToneReading) -> str:
@@ -175,11 +186,11 @@ def remarks(reading: ToneReading) -> list[str]:
     return [*reading.notes, *(f"{_many(n, 'stroke')}: {note}." for note, n in counted.items())]
 
 
-def tone_text(reading: ToneReading) -> str:
-    """All of a reading for the terminal."""
+def tone_text(reading: ToneReading, *, compared: bool = False) -> str:
+    """All of a reading for the terminal; its strums only unless they stand in a comparison already."""
     parts = [f"{one_line(reading.name)}: {count_text(reading)}."]
-    if reading.strums:
-        parts += ["", text_table(STRUM_HEADINGS, strum_rows(reading))]
+    if reading.strums and not compared:
+        parts += ["", text_table(STRUM_HEADINGS, strum_rows(reading)), "", *STRUM_MEANING]
     if reading.plucks:
         parts += ["", text_table(PLUCK_HEADINGS, pluck_rows(reading))]
         parts += [line for line in (_once_sentence(reading),) if line]
@@ -203,11 +214,17 @@ def comparison_text(comparison: ToneComparison) -> str:
     parts = [f"{one_line(comparison.build.name)} beside {one_line(comparison.reference.name)}: {first}", *more]
     if comparison.strums:
         parts += ["", "Strums", text_table(DIFFERENCE_HEADINGS, difference_rows(comparison.strums))]
+        parts += ["", *STRUM_MEANING]
     for string, differences in comparison.plucks:
         if not _single(differences):
             parts += ["", f"String {string}", text_table(DIFFERENCE_HEADINGS, difference_rows(differences))]
     parts += ["", sentence] if (sentence := _single_sentence(comparison)) else []
-    return "\n".join([*parts, "", *map(one_line, comparison.cautions)])
+    return "\n".join([*parts, "", *map(one_line, _other_cautions(comparison))])
+
+
+def _other_cautions(comparison) -> list[str]:
+    """Those that do not stand in the summary already."""
+    return [caution for caution in comparison.cautions if caution not in comparison.summary]
 
 
 def _single(differences) -> bool:
@@ -329,7 +346,7 @@ def comparison_page(comparisons: tuple[ToneComparison, ...]) -> Page:
         for string, found in c.plucks:
             inner = table(DIFFERENCE_HEADINGS, difference_rows(found))
             parts.append(f"<details><summary>Plucks of string {escape(string)}</summary>{inner}</details>")
-        parts += ["<h3>Before you trust a difference</h3>", f'<div class="caution">{bullets(c.cautions)}</div>']
+        parts += ["<h3>Before you trust a difference</h3>", f'<div class="caution">{bullets(_other_cautions(c))}</div>']
     parts += ["<h2>What the figures mean</h2>", bullets(MEANING + HEARING)]
     for reading in (build, *(c.reference for c in comparisons)):
         parts += [f"<h2>{escape(reading.name)}</h2>", *_pieces(reading)]

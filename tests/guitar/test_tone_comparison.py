@@ -80,9 +80,28 @@ def test_differences_that_are_there_are_told():
         guitar("B", strums(8, seed=2)),
         thresholds=replace(ToneThresholds(), decay_heard=Figure(9, 9, 9, "", "")),
     )
-    assert (
-        "late decay" not in dull.summary[0] and "late decay (+" in dull.summary[1] and "does differ" in dull.summary[1]
-    )
+    assert "late decay" not in dull.summary[0]
+    assert dull.summary[1].startswith("Real, likely unheard: ") and "late decay (+" in dull.summary[1]
+
+
+def test_the_summary_says_what_the_table_says_and_of_the_strings_first():
+    old = guitar("A", strums(8, seed=1, brighter=1.3, decay=1.2), strings_age_h=60)
+    found = compare_tone(old, guitar("B", strums(8, seed=2)))
+    first, heard, *more = found.summary
+    assert first in found.cautions and "60 h on A" in first
+    assert heard.startswith(("Likely heard, be it the guitar or the strings: ", "No difference of the strums is sure"))
+    named = {d.measure: sentence for sentence in (heard, *more) for d in found.strums if f"{d.measure} (" in sentence}
+    starts = {
+        HEARD: "Likely heard",
+        UNHEARD: "Real, likely unheard: ",
+        CANNOT_TELL: "Real, but whether it is heard is ",
+    }
+    assert {d.verdict for d in found.strums if d.measure in named} >= {UNHEARD, CANNOT_TELL}
+    for d in found.strums:
+        if d.measure in named:
+            assert named[d.measure].startswith(starts[d.verdict])
+        else:
+            assert d.verdict == WITHIN or d.reason == "the error is too large"
 
 
 def test_a_slower_attack_is_told():
