@@ -3,7 +3,9 @@
 import json
 import shutil
 
+import numpy as np
 import pytest
+import soundfile
 from shop.conftest import make_source
 from shop.test_profile_file import OLD, OLDER
 
@@ -42,6 +44,19 @@ def test_keep_look_note_pack_and_unpack(shop, capsys):
     assert json.loads(capsys.readouterr().out)["added"] == ["2024-03-09"]
     assert main(["logbook", "--logbook", "other"]) == 0
     assert "Wren    build  strung  1         2024-03-09" in capsys.readouterr().out
+
+
+def test_which_latest_session_is_read_is_said_with_its_kind(shop, capsys):
+    assert main(["keep", "recorder", "--guitar", "Wren", "--date", "2024-03-09"]) == 0
+    sound = 0.1 * np.random.default_rng(0).standard_normal(48_000)
+    (shop / "strums").mkdir()
+    soundfile.write(shop / "strums" / "e.wav", sound, 48_000)
+    (shop / "strums" / "session.toml").write_text('guitar = "Wren"\nkind = "strum"\n', encoding="utf-8")
+    assert main(["keep", "strums", "--guitar", "Wren", "--date", "2024-02-01"]) == 0
+    capsys.readouterr()
+    for command, said in (("tone", "strums or plucks is read, "), ("modes", "taps is read, ")):
+        main([command, "Wren"])
+        assert f"the latest session with {said}" in capsys.readouterr().err
 
 
 def test_loose_taps_are_kept_with_their_place_or_the_want_of_it_is_told(shop, capsys):
