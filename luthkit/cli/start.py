@@ -31,7 +31,8 @@ def run(options) -> int:
         return 0
     import subprocess
 
-    print("JupyterLab opens in your browser. To end it, come back here and press Ctrl-C twice.", flush=True)
+    opens = "JupyterLab opens at the address below" if options.no_browser else "JupyterLab opens in your browser"
+    print(f"{opens}. To end it, come back here and press Ctrl-C twice.", flush=True)
     command, environment = lab_command(options.folder, browser=not options.no_browser)
     ended = subprocess.run(command, env=environment, check=False).returncode
     return NOTHING_USABLE if ended > 0 else 0

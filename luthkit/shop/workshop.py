@@ -97,7 +97,8 @@ def lay_out(folder, *, source=None) -> list[str]:
 def lab_command(folder, *, browser: bool = True) -> tuple[list[str], dict[str, str]]:
     """The command that opens JupyterLab in a workshop, and the environment it wants."""
     folder = Path(folder).expanduser().resolve()
-    command = [sys.executable, "-m", "jupyterlab", f"--ServerApp.root_dir={folder}"]
+    # -P: a folder called luthkit where the maker types, as a clone is, is not taken for the package
+    command = [sys.executable, "-P", "-m", "jupyterlab", f"--ServerApp.root_dir={folder}"]
     command += [f"--LabApp.default_url=/lab/tree/{START}"] if (folder / START).exists() else []
     command += [] if browser else ["--no-browser"]
     settings = [str(Path(__file__).with_name("lab")), os.environ.get("JUPYTER_CONFIG_PATH")]

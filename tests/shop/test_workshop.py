@@ -3,6 +3,7 @@
 import json
 import os
 import shutil
+import subprocess
 from pathlib import Path
 
 import pytest
@@ -163,6 +164,10 @@ def test_jupyterlab_opens_at_the_first_page(tmp_path, source, monkeypatch):
     assert f"--LabApp.default_url=/lab/tree/{START}" in command
     ours, theirs = environment["JUPYTER_CONFIG_PATH"].split(os.pathsep)
     assert theirs == "/elsewhere"
+    # a folder called luthkit, as a clone is, where this is typed: not taken for the package
+    (tmp_path / "luthkit").mkdir()
+    run = [*command[: command.index("-m")], "-c", "import luthkit.shop.workshop as w; print(w.START)"]
+    assert subprocess.check_output(run, cwd=tmp_path, env=environment, text=True).strip() == START
     settings = json.loads((Path(ours) / "labconfig/default_setting_overrides.json").read_text())
     assert settings["@jupyterlab/apputils-extension:notification"]["fetchNews"] == "false"
     server = json.loads((Path(ours) / "jupyter_server_config.json").read_text())

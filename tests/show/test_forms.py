@@ -163,6 +163,16 @@ def test_long_work_tells_the_time_and_can_be_stopped(monkeypatch, tmp_path):
     slow.act = lambda: Page("Quick", "", "quick", "0" * 64)
     hand["Work"].click()
     wait_for(lambda: hand.done == 1)
+    page, save = hand["luthkit-page"], hand["Save report"]
+    assert "luthkit-earlier" not in page._dom_classes and not save.disabled
+    slow.act = act
+    hand["Work"].click()
+    wait_for(lambda: "At work for" in hand.said)
+    assert "luthkit-earlier" in page._dom_classes and save.disabled
+    hand["Stop"].click()
+    wait_for(lambda: hand.said.startswith("Stopped"))
+    # what stands there is not of the choice in the fields: grey, and not to be saved
+    assert "of the choice before" in hand.said and "luthkit-earlier" in page._dom_classes and save.disabled
 
 
 def wait_for(true):

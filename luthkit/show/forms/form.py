@@ -22,6 +22,7 @@ from ..page import STYLE, save_pieces, save_report, save_sheet
 from .task import Stopped, Task
 
 CHOICES = Path("luthkit_choices.json")
+_STYLE = ".jp-InputPlaceholder{display:none!important} .luthkit-earlier{opacity:.4}"
 
 
 class Form:
@@ -53,13 +54,16 @@ class Form:
         self._pieces.on_click(lambda _: self._write(save_pieces))
 
     def open(self, *, ready: bool):
-        """The whole form; does its work at once when `ready`."""
+        """The whole form; does its work at once when `ready`: in a notebook, once the form stands there."""
         self._recall()
-        if ready:
-            self._run()
-        else:
+        if not ready:
             self.say("Choose, then press the button.")
-        style = widgets.HTML(f"<style>{STYLE}.jp-InputPlaceholder{{display:none!important}}</style>")
+        elif _in_notebook():
+            self.say("At work; this takes some seconds.")
+            _when_shown(self._run)
+        else:
+            self._run()
+        style = widgets.HTML(f"<style>{STYLE}{_STYLE}</style>")
         buttons = widgets.HBox([self._go, self._stop, self._save, self._sheet, self._pieces])
         return widgets.VBox([style, *self._fields, buttons, self._status, self._page])
 
@@ -88,15 +92,20 @@ class Form:
             button.disabled = True
         self._stop.disabled, wrong, count = False, False, None
         self.say("At work; this takes some seconds.")
+        self._page.add_class("luthkit-earlier")
         try:
             page = self._task.wait(lambda: self.say(f"At work for {time.monotonic() - began:.0f} s …"))
             self._page.value = f'<div class="luthkit">{page.body}</div>'
             self._page_shown = page
+            self._page.remove_class("luthkit-earlier")
             self._remember()
             self._count = count = self._count + 1
             words = _done(page, time.monotonic() - began)
         except Stopped:
             words = "Stopped. Press the button to begin again."
+            if self._page_shown is not None:
+                words += " What stands below in grey is of the choice before."
+            self._page_shown = None
         except Exception as error:
             self._page.value, self._page_shown = "", None
             words, wrong = sentence(error), True
@@ -173,6 +182,19 @@ def _spoken(html: str, *, wrong: bool = False, count: int | None = None) -> str:
 
 def _in_notebook() -> bool:
     return "ipykernel.kernelapp" in sys.modules
+
+
+def _when_shown(work) -> None:
+    """Do `work` at the end of the cell that runs now, when what it gives back is on the page."""
+    from IPython import get_ipython
+
+    events = get_ipython().events
+
+    def once(_):
+        events.unregister("post_run_cell", once)
+        work()
+
+    events.register("post_run_cell", once)
 
 
 def _walk(fields):
