@@ -346,4 +346,7 @@ def _notes(readings, order):
     if not any(reading.soundhole_plugged for reading in readings):
         yield "No taps with the soundhole plugged: how strongly air and plates hang together is a usual value."
     if not any(reading.added_mass_kg for reading in readings):
-        yield "No taps with a known mass on the bridge: masses, stiffnesses and areas are usual values."
+        yield (
+            "No taps with a known mass on the bridge: what is not told of masses, stiffnesses and areas is "
+            "reckoned as guitars usually have it."
+        )

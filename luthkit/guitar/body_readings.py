@@ -39,14 +39,15 @@ def reading_by_hand(modeset: ModeSet, frequency_hz: Mapping[str, float]) -> Body
 def reading_by_names(naming: Naming) -> tuple[BodyReading, tuple[str, ...]]:
     """Air, main top and main back of a guitar as it is, and what there is to doubt.
 
-    A mode of which naming "cannot tell" is taken for its likeliest name if that is at least an even bet. Raises
-    `LuthkitError` when air or main top cannot be had even so.
+    What naming notes, such as a word of the maker against the evidence, is among the doubts. A mode of which naming
+    "cannot tell" is taken for its likeliest name if that is at least an even bet. Raises `LuthkitError` when air or
+    main top cannot be had even so.
     """
-    chosen, doubts = {}, []
+    chosen, doubts = {}, [f"{note[0].upper()}{note[1:]}." for note in naming.notes]
     for name in NAMES:
         named = naming.mode_named(name)
         if named is None:
-            maybe = [m for m in naming.modes if m.name == CANNOT_TELL and m.likeliest == name]
+            maybe = [m for m in naming.modes if m.name == CANNOT_TELL and m.likeliest == name and not m.overruled]
             named = max(maybe, key=lambda m: m.probability, default=None)
             if named is None or named.probability < LIKELY:
                 continue

@@ -168,16 +168,17 @@ def _weight_of(words, n_modes: int) -> np.ndarray:
 
 
 def _against(words, modeset: ModeSet, evident):
-    """Where the evidence has another mode for a name the maker gave, or had a name for the mode."""
+    """Where the evidence has another mode for a name the maker gave, or another name for the mode, at an even bet."""
     for k, (name, _) in words.items():
         here, n = f"{modeset.modes[k].frequency_hz:.0f} Hz", ALL_NAMES.index(name) if name in NAMES else -1
         best = int(np.argmax(evident[:, n])) if name in NAMES else k
-        if best != k and evident[best, n] >= SURE_ENOUGH:
+        word = f"your word, {name}, stands"
+        if best != k and evident[best, n] > 0.5:
             there = f"{modeset.modes[best].frequency_hz:.0f} Hz"
-            yield f"the evidence favours {there} for {name}; your word that it is the mode at {here} stands"
+            yield f"the evidence favours {there} for {name}; your word, {here}, stands"
         lost = ALL_NAMES[int(np.argmax(evident[k]))]
-        if lost not in (name, UNNAMED) and evident[k].max() >= SURE_ENOUGH:
-            yield f"the evidence favours {lost} for the mode at {here}; your word that it is another stands"
+        if lost not in (name, UNNAMED) and evident[k].max() > 0.5:
+            yield f"the evidence favours {lost} for the mode at {here}; {word}"
 
 
 def _check(readings) -> None:

@@ -16,7 +16,6 @@ FREQUENCY_SPREAD_CENTS = 70.0
 DAMPING_SPREAD_LOG = 0.5
 DAMPING_MOST = 2.0  # a damping read badly must not tear a pair apart that fits in frequency
 PATTERN_SPREAD = 0.4
-SAME_NAME = 1.0  # two modes given one name are nearer by this: a name tips what is even, and moves no clear pair
 PRESENT_ODDS = 9.0  # a mode of one guitar has its like on the other in nine of ten cases: common practice
 WIDEST_GATE = 9.0  # three standard deviations, however sparse the modes are
 NARROWEST_GATE = DAMPING_MOST + 0.5  # modes of one frequency are paired in any crowd
@@ -59,8 +58,7 @@ def pattern_likeness(first: Candidate, second: Candidate) -> float:
 
 
 def pairing_cost(first: Candidate, second: Candidate) -> float:
-    """Squared distance in frequency, damping and pattern, each over its spread; an unknown term adds 0. One name that
-    both bear takes `SAME_NAME` off."""
+    """Squared distance in frequency, damping and pattern, each over its spread; an unknown term adds 0."""
     cost = (1200 * log2(first.frequency_hz / second.frequency_hz) / FREQUENCY_SPREAD_CENTS) ** 2
     if first.damping_ratio > 0 and second.damping_ratio > 0:
         apart = log(first.damping_ratio / second.damping_ratio) / DAMPING_SPREAD_LOG
@@ -68,7 +66,7 @@ def pairing_cost(first: Candidate, second: Candidate) -> float:
     likeness = pattern_likeness(first, second)
     if not isnan(likeness):
         cost += ((1 - likeness) / PATTERN_SPREAD) ** 2
-    return cost - SAME_NAME * (first.name == second.name != "")
+    return cost
 
 
 def pair_up(first, second) -> tuple[tuple[int, int, bool], ...]:
@@ -78,6 +76,8 @@ def pair_up(first, second) -> tuple[tuple[int, int, bool], ...]:
     as a true partner would with the odds s sqrt(2 pi) / d (s = `FREQUENCY_SPREAD_CENTS`); the gate is twice the
     logarithm of `PRESENT_ODDS` over these odds, so it closes where modes crowd. What is minimised is the sum of
     cost - gate over the pairs.
+
+    Of two modes under one peak the one that bears the other side's name is taken, wherever frequency falls.
 
     Returns (index in first, index in second, sure) sorted by the first index. `sure` is False when another
     pairing, or none, with this pair forbidden costs at most `UNSURE_COST` more.
@@ -104,7 +104,18 @@ def pair_up(first, second) -> tuple[tuple[int, int, bool], ...]:
             without = gain.copy()
             without[row, column] = 0.0
             pairs.append((int(row), int(column), bool(least(without)[2] - total > UNSURE_COST)))
-    return tuple(sorted(pairs))
+    taken = {i for i, _, _ in pairs}, {j for _, j, _ in pairs}
+    pairs = [(_namesake(i, second[j].name, first, taken[0]), j, sure) for i, j, sure in pairs]
+    return tuple(sorted((i, _namesake(j, first[i].name, second, taken[1]), sure) for i, j, sure in pairs))
+
+
+def _namesake(k: int, name: str, among, taken) -> int:
+    """The free mode of that name under one peak with mode k, nearer than half its width zeta f; else k itself."""
+    if not name or among[k].name:
+        return k
+    hz = among[k].frequency_hz
+    near = [n for n, one in enumerate(among) if one.name == name and n not in taken]
+    return next((n for n in near if abs(among[n].frequency_hz - hz) < among[n].damping_ratio * hz), k)
 
 
 def _spacing_cents(candidates) -> np.ndarray:

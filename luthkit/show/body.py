@@ -12,6 +12,7 @@ from .._text import one_line
 from ..guitar.air_top_back import RANGE_HZ
 from ..guitar.body_fit import BACK, TYPICAL, BodyFit
 from ..guitar.helmholtz import END_CORRECTION
+from ..guitar.naming import CANNOT_TELL
 from ..guitar.what_if import Change, WhatIf, what_if
 from ..shop.body import BodySheet
 from .page import Page, bullets, file_word, image, paragraphs, table
@@ -64,9 +65,9 @@ MEANING = (
     "Air, top and back are taken as three pistons that push on the air in the box. That is true enough from "
     f"{RANGE_HZ[0]:.0f} to {RANGE_HZ[1]:.0f} Hz and nowhere else: above, dipoles and standing waves take over, and "
     "nothing is claimed.",
-    "“These taps”: measured here. “Given”: as you measured it. “Usual values”: the taps hardly say, the number is what "
-    "guitars usually have, with a wide error. Plugged taps tell the box, known masses on the bridge tell "
-    "mass, stiffness and area.",
+    "“These taps”: measured here. “Given”: as you measured it. “Cannot tell”: the taps hardly say; what a change would "
+    "do is then reckoned with what guitars usually have, and its error is the wider. Plugged taps tell the box, known "
+    "masses on the bridge tell mass, stiffness and area.",
     "Top and back alone: without any air. The air that sloshes lengthwise in the box makes them seem about 2 % lower "
     "than they are; that is reckoned for a usual box and taken off, and half of it counts as error.",
     "When something is changed, top, air and back each keep the damping they have by themselves: nobody knows what a "
@@ -103,9 +104,9 @@ def number_rows(fit: BodyFit) -> list[tuple[str, ...]]:
             continue
         number = fit.numbers[name]
         text = with_error(factor * number.value, factor * number.u, unit=unit)
-        given = all(fit.beliefs[each] != TYPICAL[each] for each in _MEASURES.get(name, ()))
-        known = "given" if given and name in _MEASURES else "usual values"
-        rows.append((words, text, "these taps" if number.is_measured else known))
+        given = name in _MEASURES and all(fit.beliefs[each] != TYPICAL[each] for each in _MEASURES[name])
+        known = "these taps" if number.is_measured else "given" if given else ""
+        rows.append((words, text if known else CANNOT_TELL, known))
     return rows
 
 

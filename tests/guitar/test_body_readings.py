@@ -10,7 +10,7 @@ from luthkit.errors import LuthkitError
 from luthkit.guitar.body_fit import AIR, BACK, TOP
 from luthkit.guitar.body_readings import fit_conditions, reading_by_hand, reading_by_names
 from luthkit.guitar.evidence import Reading
-from luthkit.guitar.naming import name_modes
+from luthkit.guitar.naming import name_modes, overrule
 from luthkit.signal.modes import Mode, ModeSet
 
 OTHERS = ((285.0, -14.0), (372.0, -8.0), (404.0, -9.0))  # dipoles and cavity mode: Hz, level
@@ -102,6 +102,16 @@ def test_by_names_with_doubt():
     assert BACK not in found.frequency_hz and doubts == ()
     with pytest.raises(LuthkitError, match="which mode is air; tap again"):
         unsure(0.4, {AIR})
+
+
+def test_a_back_that_the_makers_word_takes_away_is_told():
+    usual = heard()
+    naming = name_modes(usual, [heard("soundhole plugged")])
+    back = naming.mode_named(BACK).mode.frequency_hz
+    found, doubts = reading_by_names(overrule(naming, back, "long dipole", "so I heard"))
+    assert BACK not in found.frequency_hz
+    assert any(f"favours main back for the mode at {back:.0f} Hz; your word, long dipole" in doubt for doubt in doubts)
+    assert BACK not in reading_by_names(overrule(naming, back, "cannot tell", "who knows"))[0].frequency_hz
 
 
 def _truth(named):

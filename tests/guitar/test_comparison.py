@@ -13,6 +13,7 @@ from luthkit.guitar.comparison import cents, compare
 from luthkit.guitar.naming import name_modes, overrule
 from luthkit.guitar.pairing import Candidate, pair_up, pairing_cost, pattern_likeness
 from luthkit.guitar.thresholds import Figure, Thresholds
+from luthkit.guitar.tracking import track
 from luthkit.guitar.verdicts import CANNOT_TELL, HEARD, IN_RANGE, UNHEARD, WITHIN
 from luthkit.signal.modes import Mode, ModeSet
 
@@ -350,6 +351,16 @@ def test_a_pair_bears_the_name_that_is_given_and_modes_without_a_name_stay_in():
     comparison = compare(modeset(103, 196, 620), modeset(100, 190, 610))
     assert [pair.name for pair in comparison.pairs] == ["air", "main top", ""]
     assert [naming.modeset for naming in comparison.namings] == [comparison.build, *comparison.references]
+
+
+def test_of_two_that_would_do_the_one_of_the_name_is_taken():
+    """One mode read as two, 106.1 and 106.7 Hz: frequency alone takes the nearer."""
+    build, reference = modeset(mode(106.1), mode(106.7), 196), modeset(107.5, 190)
+    named = [overrule(name_modes(each), hz, "air", "so") for each, hz in ((build, 106.1), (reference, 107.5))]
+    pair = compare(build, reference, namings=named).pairs[0]
+    assert (pair.name, pair.build.frequency_hz, pair.notes) == ("air", 106.1, ())
+    tracked = track([reference, build, reference], [{0: "air"}, {0: "air"}, {0: "air"}])
+    assert tracked[1][0] == "air" and "air" not in (tracked[1].get(1), tracked[1].get(2))
 
 
 def test_names_that_gainsay_each_other_make_a_pair_unsure():

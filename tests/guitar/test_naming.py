@@ -133,7 +133,14 @@ def test_the_maker_has_the_last_word():
     naming = name_modes(made(LOW))
     mine = overrule(naming, 225.5, "main top", "the back is laminated")
     assert mine.mode_named("main top").mode.frequency_hz == 225.0
-    assert mine.modes[2].overruled == "the back is laminated" and mine.modes[1].name == CANNOT_TELL
+    assert mine.modes[2].overruled == "the back is laminated" and mine.modes[1].posterior["main top"] < 1e-9
+    assert any("favours 190 Hz for main top; your word, 225 Hz, stands" in note for note in mine.notes)
+    for named in mine.modes:
+        assert named.overruled or (named.name == CANNOT_TELL) == (named.probability < SURE_ENOUGH)
+        assert sum(named.posterior.values()) == pytest.approx(1)
+    moved = overrule(mine, 190, "main top", "no, this one")
+    assert [named.overruled for named in moved.modes] == ["", "no, this one", "", ""]
+    assert overrule(naming, 190, UNNAMED, "a lamp").mode_named("main top") != naming.modes[1]
     assert naming.modes[2].overruled == ""
     for bad in ((225, "wolf", "why not"), (225, "air", " "), (500, "air", "so it is")):
         with pytest.raises(LuthkitError):

@@ -12,6 +12,7 @@ from luthkit import simulate
 from luthkit.errors import LuthkitError
 from luthkit.shop import reading
 from luthkit.shop.reading import read_instrument, read_instruments
+from luthkit.signal.modes import Mode, ModeSet
 
 RATE = 16000
 
@@ -60,6 +61,14 @@ def test_conditions_and_notes_of_the_session_stay_with_the_modes(folders):
     assert modeset.parameters["conditions"]["relative_humidity_percent"] == 44
     assert any("placement" in note for note in modeset.notes)
     assert modeset.taps_accepted == 3 and len(modeset.sources) == 3
+
+
+def test_a_mode_that_shifts_from_hanging_to_hanging_is_read_as_one(folders, monkeypatch):
+    """Nearer than their errors and under one peak: one mode for all who read the folder, in whatever condition."""
+    split = tuple(Mode(f, 0.34, 0.02, 0.001, level, 1.0) for f, level in ((106.12, -10.0), (106.71, -17.0)))
+    monkeypatch.setattr(reading, "read_modes", lambda taps, **_: ModeSet(split, 3, (), 3, {}, {}, "0"))
+    (mode,) = read_instrument(folders[0]).modes
+    assert 106.12 < mode.frequency_hz < 106.4 and "taken as one" in mode.notes[0]
 
 
 def test_every_executor_gives_the_same_in_the_order_asked(folders, monkeypatch):
