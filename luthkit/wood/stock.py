@@ -56,16 +56,16 @@ FEW_PLACES = (
 )
 _TEXTS = ("source", "place", "papers", "papers_file", "hardness_method", "notes", "sawn", "cut", "bought", "set")
 _FACTS = {"grain_lines_per_cm": (0.1, 60), "run_out_degrees": (0, 45), "hardness_n": (0, 1e5)}
-_SIZES = {  # key: (lowest, highest, factor to SI, usual uncertainty in SI)
+SIZE_LIMITS = {  # key: (lowest, highest, factor to SI, usual uncertainty in SI)
     "length_mm": (10, 3000, 1e-3, LENGTH_U_M),
     "width_mm": (2, 1500, 1e-3, LENGTH_U_M),
     "thickness_mm": (0.3, 200, 1e-3, THICKNESS_U_M),
     "mass_g": (0.1, 50_000, 1e-3, MASS_U_KG),
 }
-_CLIMATE = {"temperature_c": (-20, 60), "relative_humidity_percent": (1, 98), "moisture_percent": (0, 30)}
-_U = (*(f"{key}_u" for key in _SIZES), "moisture_percent_u")
+CLIMATE_LIMITS = {"temperature_c": (-20, 60), "relative_humidity_percent": (1, 98), "moisture_percent": (0, 30)}
+_U = (*(f"{key}_u" for key in SIZE_LIMITS), "moisture_percent_u")
 _LISTS = ("thickness_mm", "modes_hz", "q_factors")
-_MEASURED = ("date", *_SIZES, *_CLIMATE, *_U, "taps", "force_channel", "modes_hz", "q_factors")
+_MEASURED = ("date", *SIZE_LIMITS, *CLIMATE_LIMITS, *_U, "taps", "force_channel", "modes_hz", "q_factors")
 _PIECE = ("name", "species", "use", *_TEXTS, *_FACTS)
 
 
@@ -80,13 +80,16 @@ def read_stock(path) -> tuple[Piece, ...]:
         files = sorted(file for file in path.glob("*.toml") if file.name != "session.toml")
         if not files:
             raise LuthkitError(f"no piece of wood is told of in {path}; write a text file such as spruce_31.toml there")
-        pieces = [_piece(_toml(file), file) for file in files]
+        pieces = [as_piece(_toml(file), file) for file in files]
     elif path.suffix.lower() == ".csv" and path.is_file():
-        pieces = [_piece(said, path) for said in _table(path)]
+        pieces = [as_piece(said, path) for said in _table(path)]
     elif path.suffix.lower() == ".toml" and path.is_file():
-        pieces = [_piece(_toml(path), path)]
+        pieces = [as_piece(_toml(path), path)]
     else:
-        raise LuthkitError(f"{path} is no stock; name a folder of TOML files, one such file, or a CSV table")
+        raise LuthkitError(
+            f"{path} is no stock of wood; name the folder of the text files of your pieces, one of these files, or a "
+            "table (.csv)"
+        )
     names = [piece.name for piece in pieces]
     for name in names:
         if names.count(name) > 1:
@@ -138,7 +141,8 @@ def _numbers(cell: str, where: str, key: str):
     return values if key in _LISTS else values[0] if len(values) == 1 else values
 
 
-def _piece(said: Mapping, path: Path) -> Piece:
+def as_piece(said: Mapping, path: Path) -> Piece:
+    """The piece that the words of one file tell of; raises LuthkitError as `read_stock` does."""
     name = said.get("name") or path.stem
     where = f"{path}, {name}"
     for key, value in said.items():
@@ -165,7 +169,7 @@ def _measurement(said: Mapping, where: str) -> Measurement:
     for key in said:
         _known(key, _MEASURED, where)
     sizes, notes = {}, []
-    for key, (low, high, factor, usual_u) in _SIZES.items():
+    for key, (low, high, factor, usual_u) in SIZE_LIMITS.items():
         if key not in said:
             raise LuthkitError(f"{where} has no {key}; length, width, thickness and mass are needed")
         values = said[key] if isinstance(said[key], list) else [said[key]]
@@ -174,7 +178,7 @@ def _measurement(said: Mapping, where: str) -> Measurement:
         uneven = key == "thickness_mm" and f"{key}_u" not in said and len(readings) < FEWEST_PLACES
         notes += [FEW_PLACES] if uneven else []
         sizes[key] = mean_of(readings, own, uneven_u=UNEVEN_U_M if uneven else 0.0)
-    climate = {key: _number(said, key, limits, where) if key in said else nan for key, limits in _CLIMATE.items()}
+    climate = {key: _number(said, key, limits, where) if key in said else nan for key, limits in CLIMATE_LIMITS.items()}
     meter_u = _number(said, "moisture_percent_u", (0, 10), where) if "moisture_percent_u" in said else METER_U_PERCENT
     moisture = moisture_of(
         meter_percent=climate["moisture_percent"],

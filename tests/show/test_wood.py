@@ -8,10 +8,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from hand import Hand
 
 from luthkit.cli import main
+from luthkit.shop.logbook import start_logbook
+from luthkit.shop.new_piece import add_piece
 from luthkit.shop.woodpile import read_history, read_pieces
-from luthkit.show import data
+from luthkit.show import data, forms
 from luthkit.show.page import page_html
 from luthkit.show.plots.wood import plot_budget, plot_nodal_lines, plot_stock
 from luthkit.show.wood import (
@@ -184,3 +187,66 @@ def test_the_form_measures_a_piece_and_the_stock(tmp_path, monkeypatch):
     buttons.children[0].click()
     assert "is no stock" in status.value
     assert stock.value.endswith("stock")
+
+
+def written_down(hand, **changed):
+    """Fill in the form, all well but for what is changed, and press."""
+    said = {"Name": "Larch No. 3", "Wood": "larch", "Use": "top", "Length in mm": "550", "Width in mm": "200,5"}
+    said |= {"Thickness in mm": "3,02 3.00; 3.01", "Mass in g": "140.8", "Temperature in °C": "21"}
+    said |= {"Humidity in %": "48", "Day": "2024-05-01", "or a folder elsewhere": str(STOCK / "spruce_31")}
+    for field, value in (said | changed).items():
+        hand[field].value = value
+    hand["Write it down"].click()
+    return hand.said
+
+
+def test_a_piece_is_written_down_and_measured_by_both_forms(tmp_path, monkeypatch):
+    (tmp_path / "notebooks").mkdir()
+    start_logbook(tmp_path / "logbook")
+    (tmp_path / "sample_audio").symlink_to(STOCK.parent)
+    monkeypatch.chdir(tmp_path / "notebooks")
+    first, hand = Hand(forms.wood_form()), Hand(forms.piece_form())
+    assert written_down(hand).startswith("Wrote down Larch No. 3")
+    assert hand.picture and "Larch No. 3.toml" in hand["luthkit-page"].value
+    file = tmp_path / "stock" / "Larch No. 3.toml"
+    (piece,) = read_stock(tmp_path / "stock")
+    day = piece.latest
+    assert (piece.path, piece.name, piece.species_name, piece.use) == (file, "Larch No. 3", "larch", "top")
+    assert (str(day.day), day.temperature_c, day.relative_humidity_percent) == ("2024-05-01", 21, 48)
+    sizes = [day.inputs[name][0] for name in ("length", "width", "thickness", "mass")]
+    assert sizes == pytest.approx([0.550, 0.2005, 0.00301, 0.1408])
+    copied, sound = tmp_path / "stock" / day.taps / "end.flac", STOCK / "spruce_31" / "end.flac"
+    assert copied.read_bytes() == sound.read_bytes()
+    assert first["Stock"].value == "../stock" and first["Piece"].options == ("Larch No. 3", "all pieces")
+    first["Measure"].click()
+    assert first.done == 2 and "Larch No. 3" in first["luthkit-page"].value
+    before = file.read_bytes()
+    assert "written down in" in written_down(hand, **{"Mass in g": "150"}) and file.read_bytes() == before
+    assert "written down in" in written_down(hand, Name="larch no. 3") and len(list(file.parent.iterdir())) == 2
+
+
+@pytest.mark.parametrize(
+    ("field", "value", "said"),
+    [
+        ("Name", " ", "has no name"),
+        ("Mass in g", "", "Mass in g is empty; write a number from 0.1 to 50000"),
+        ("Width in mm", "2000", "; write a number from 2 to 1500"),
+        ("Length in mm", "550 551", "Length in mm is"),
+        ("Thickness in mm", "3 mm", "or several with spaces"),
+        ("Day", "1 May", "write a date such as 2024-03-09"),
+        ("or a folder elsewhere", "/nowhere", "/nowhere does not exist"),
+    ],
+)
+def test_what_is_missing_or_cannot_be_is_told_and_nothing_is_written(field, value, said, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    assert said in written_down(Hand(forms.piece_form()), **{field: value})
+    assert not list(tmp_path.glob("stock/*"))
+
+
+@pytest.mark.parametrize("name", ["session", "../../etc", "a..b: Ø", ".hidden"])
+def test_any_name_makes_a_file_that_is_read_again(name, tmp_path):
+    said = {"length_mm": 500, "width_mm": 200, "thickness_mm": [3.0], "mass_g": 130}
+    piece = add_piece(tmp_path / "stock", {"name": name, "measured": [said]}, sounds=STOCK / "spruce_31")
+    (found,) = read_stock(tmp_path / "stock")
+    assert found.name == name and found.path == piece.path
+    assert (tmp_path / "stock" / found.latest.taps / "end.flac").is_file()

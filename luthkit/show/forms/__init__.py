@@ -7,6 +7,7 @@ from .listening import listening_form
 from .logbook import logbook_form
 from .modes import modes_form
 from .naming import naming_form
+from .piece import piece_form
 from .plan import plan_form
 from .profile import profile_form
 from .record import record_form
@@ -21,6 +22,7 @@ __all__ = [
     "logbook_form",
     "modes_form",
     "naming_form",
+    "piece_form",
     "plan_form",
     "profile_form",
     "record_form",

@@ -11,7 +11,8 @@ from ...errors import LuthkitError
 from ...shop.woodpile import read_history, read_pieces
 from ...wood.stock import read_stock
 from ..wood import stock_page, wood_page
-from .common import LAYOUT, WIDE, Form, folder_list, path_field
+from .common import LAYOUT, WIDE, Form, folder_list, label, path_field
+from .piece import WRITTEN
 
 ALL = "all pieces"
 
@@ -35,6 +36,12 @@ def wood_form(*, start=None) -> widgets.Widget:
         piece.options = [*names, ALL]
         piece.value = kept if kept in names else piece.options[0]
 
+    def look(written: Path):
+        stock.options = [(label(found), found) for found in find_stocks(start)]
+        stock.value = next((found for _, found in stock.options if Path(found).samefile(written)), stock.value)
+        fill()
+
+    WRITTEN.append(look)
     stock.observe(fill, names="value")
     path.observe(fill, names="value")
     fill()
@@ -87,5 +94,7 @@ def _chosen(picked, typed: str) -> Path:
     if typed.strip():
         return Path(typed.strip().strip("\"'")).expanduser()
     if picked is None:
-        raise LuthkitError("no stock is chosen; pick one from the list or type the path of its folder")
+        raise LuthkitError(
+            "no stock of wood is chosen; pick one from the list, or type the path of the folder of its text files"
+        )
     return Path(picked)
