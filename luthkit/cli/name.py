@@ -35,7 +35,7 @@ def run(options) -> int:
     check_paths(options.paths, options.report)
     frequency = _hz("--call", options.call[0]) if options.call else None
     mistaken = _hz("--take-back", options.take_back) if options.take_back else None
-    from ..guitar.priors import BODY_KINDS, UNNAMED
+    from ..guitar.priors import BODY_KINDS
 
     if options.body_kind and options.body_kind not in BODY_KINDS:
         raise BadUse(f"--body-kind {options.body_kind!r} is not known; allowed are {', '.join(BODY_KINDS)}")
@@ -43,7 +43,7 @@ def run(options) -> int:
     from ..shop.names import add_overrule, name_instrument, take_back
     from ..shop.reading import read_instrument
     from ..show import data
-    from ..show.names import naming_data, naming_page, naming_text, shown_name
+    from ..show.names import naming_data, naming_page, naming_text
 
     modeset = read_instrument(options.paths)
     if not modeset.modes:
@@ -53,9 +53,8 @@ def run(options) -> int:
             take_back(options.paths, mistaken)
         naming = name_instrument(options.paths, body_kind=options.body_kind, modeset=modeset)
         if options.call:
-            called = UNNAMED if options.call[1] == shown_name(UNNAMED) else options.call[1]
-            naming = overrule(naming, frequency, called, options.because)
-            add_overrule(options.paths, frequency, called, options.because)
+            naming = overrule(naming, frequency, options.call[1], options.because)
+            add_overrule(options.paths, frequency, options.call[1], options.because)
     except LuthkitError as error:
         raise BadUse(str(error)) from error
     report = write_report(naming_page(naming), options.report) if options.report is not None else None

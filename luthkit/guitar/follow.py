@@ -77,12 +77,19 @@ def follow(
         alarm=alarm,
         thresholds=thresholds,
         summary=_summary(history, courses, alarm),
-        notes=tuple(
-            dict.fromkeys(
-                (*history.notes, *_scatter_note(history, thresholds), *(note for c in courses for note in c.notes))
-            )
-        ),
+        notes=tuple(dict.fromkeys((*history.notes, *_scatter_note(history, thresholds), *_course_notes(courses)))),
     )
+
+
+def _course_notes(courses):
+    """What is to be said of the courses, each once; of which modes, where it does not hold for all."""
+    holds: dict[str, dict[str, None]] = {}
+    for course in courses:
+        for note in course.notes:
+            holds.setdefault(note, {})[course.series.mode] = None
+    n_modes = len({course.series.mode for course in courses})
+    for note, modes in holds.items():
+        yield note if len(modes) == n_modes else f"{_listed(list(modes))}: {note}"
 
 
 def _scatter_note(history, thresholds):

@@ -63,7 +63,7 @@ def _ahead(course, within, low, high, coverage) -> str:
         return f"It is {near} already."
     told = days_text(high) if isfinite(high) else "more than ten years"
     start = "may be there already" if low == 0 else f"will take {days_text(low)} at least"
-    sentence = f"It {start}, and is {near} after {told} at most ({100 * coverage:.0f} % band)."
+    sentence = f"It {start}, and is {near} {told} after the last reading at most ({100 * coverage:.0f} % band)."
     if not isfinite(high):
         sentence = f"It {start}; when it will be {near} cannot be told yet."
     if course.shape not in (SETTLING, TWICE):

@@ -16,7 +16,7 @@ from math import log
 import numpy as np
 
 NAMES = ("air", "main top", "main back", "cross dipole", "long dipole", "first cavity mode", "whole-body bending")
-UNNAMED = "unnamed"
+UNNAMED = "no name"
 ALL_NAMES = (*NAMES, UNNAMED)
 CONDITIONS = ("soundhole plugged", "back blocked", "mass at bridge")
 BODY_KINDS = ("classical", "small steel-string", "large steel-string")

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from ..signal.modes import ModeSet
 from .pairing import candidate, pair_up
+from .priors import UNNAMED
 
 FEWEST = 3  # a mode found in fewer sessions is not followed (all of them when there are fewer)
 
@@ -14,10 +15,10 @@ FEWEST = 3  # a mode found in fewer sessions is not followed (all of them when t
 def track(modesets: Sequence[ModeSet], names: Sequence[Mapping[int, str]] = ()) -> tuple[Mapping[int, str], ...]:
     """For each session, by date: index of a body mode -> the name it keeps over time.
 
-    Sessions are paired one to one with what was known of each mode when it was last seen; a mode without a
-    partner begins a track of its own. `names` may say for each session what a mode is called: where two would do, the
-    one of the same name is taken (`pairing.SAME_NAME`), and a track bears the name that most sessions give it, else it is called after its mean frequency. Pairs that may be otherwise as well
-    are left out of the track rather than guessed.
+    Sessions are paired one to one with what was known of each mode when it was last seen; a mode without a partner
+    begins a track of its own. `names` may say for each session what a mode is called: of two under one peak the one of
+    that name is taken, and a track bears the name that most sessions give it, else it is "no name at" its mean
+    frequency. Pairs that may be otherwise as well are left out of the track rather than guessed.
     """
     tracks: list[dict] = []
     for number, modeset in enumerate(modesets):
@@ -52,6 +53,5 @@ def _mean_hz(one, modesets) -> float:
 def _name(one, modesets, names) -> str:
     said = [names[number].get(k, "") for number, k in one["found"].items() if number < len(names)]
     said = [name for name in said if name]
-    if said:
-        return max(sorted(set(said)), key=said.count)
-    return f"mode at {_mean_hz(one, modesets):.0f} Hz"
+    name = max(sorted(set(said)), key=said.count, default=UNNAMED)
+    return f"{UNNAMED} at {_mean_hz(one, modesets):.0f} Hz" if name == UNNAMED else name

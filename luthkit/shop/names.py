@@ -15,7 +15,7 @@ from pathlib import Path
 from ..errors import LuthkitError
 from ..guitar.evidence import Reading
 from ..guitar.naming import CANNOT_TELL, Naming, name_modes, overrule
-from ..guitar.priors import ALL_NAMES
+from ..guitar.priors import ALL_NAMES, UNNAMED
 from ..signal.modes import ModeSet
 from .reading import read_conditions, read_instrument
 from .safe import locked, told, write_whole
@@ -132,6 +132,7 @@ def _entry(item, entry: str) -> Overrule:
     if not isinstance(item, dict) or set(item) != set(wanted):
         raise LuthkitError(f"{entry} must say {', '.join(wanted)}, and nothing else")
     frequency, name, reason, date = (item[key] for key in wanted)
+    name = UNNAMED if name == "unnamed" else name  # as older logs write it
     if isinstance(frequency, bool) or not isinstance(frequency, (int, float)) or not 20 <= frequency <= 4000:
         raise LuthkitError(f"{entry}: frequency_hz is {frequency!r}; write a number from 20 to 4000")
     if name not in (*ALL_NAMES, CANNOT_TELL, TAKEN_BACK):

@@ -315,7 +315,11 @@ def _notes_on(recordings: tuple[SessionRecording, ...]) -> tuple[str, ...]:
     notes = []
     if unknown:
         which = "No recording says" if unknown == len(taps) else f"{unknown} of {len(taps)} tap recordings do not say"
-        notes.append(f"{which} where the guitar was struck; taps without a position are taken as one position.")
+        lost = "; if they were struck in several places, modes that cancel across the bridge may be missing"
+        notes.append(
+            f"{which} where the guitar was struck; taps without a position are taken as one position"
+            f"{lost if unknown > 1 else ''}."
+        )
     if taps and not any(r.placement for r in taps):
         notes.append("No re-placement of guitar and microphone was noted; the taps are taken as one placement.")
     return tuple(notes)

@@ -100,7 +100,7 @@ def outlook_lines(following: Following) -> list[str]:
             head = f"Not yet to be told when they will be {near}"
         else:
             seen = course.shape in (SETTLING, TWICE)
-            head = f"{near.capitalize()} after ({100 * wait.coverage:.0f} % band)"
+            head = f"{near.capitalize()} after, from the last reading on ({100 * wait.coverage:.0f} % band)"
             head += "" if seen else "; no settling was seen, so much is only left possible"
             least = f"{days_text(wait.low)} to" if wait.low > 0 else "at most"
             mode += f" {least} {days_text(wait.high)}"

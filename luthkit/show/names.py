@@ -30,18 +30,9 @@ TESTS_SHOWN = 3
 def name_text(named: NamedMode) -> str:
     """'main top', 'no name', or 'cannot tell: main top 55 %, main back 40 %'."""
     if named.overruled or named.name != CANNOT_TELL:
-        return shown_name(named.name)
+        return named.name
     ranked = sorted(named.posterior, key=named.posterior.get, reverse=True)[:2]
-    return f"{CANNOT_TELL}: " + ", ".join(f"{shown_name(name)} {percent(named.posterior[name])}" for name in ranked)
-
-
-def shown_name(name: str) -> str:
-    """A name as the maker reads it.
-
-    >>> shown_name("unnamed"), shown_name("air")
-    ('no name', 'air')
-    """
-    return "no name" if name == UNNAMED else name
+    return f"{CANNOT_TELL}: " + ", ".join(f"{name} {percent(named.posterior[name])}" for name in ranked)
 
 
 def sure_text(named: NamedMode) -> str:

@@ -7,6 +7,7 @@ from dataclasses import asdict
 
 from .._text import one_line
 from ..guitar.pair_names import name_of_pair, names_given, namings_of
+from ..guitar.priors import UNNAMED
 from ..guitar.profile import Profile
 from .page import Page, file_word, paragraphs, table
 from .words import text_table, with_error
@@ -48,7 +49,7 @@ def _rows(profile: Profile) -> tuple[list[tuple[str, ...]], list[str]]:
         rows.append(
             (
                 str(number),
-                name or "-",
+                name or UNNAMED,
                 _range(frequencies[:1] if alone else frequencies, "Hz"),
                 _range(dampings[:1] if alone else dampings, "%"),
                 ", ".join(one_line(guitar) for guitar, _ in band.members),

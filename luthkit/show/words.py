@@ -7,7 +7,7 @@ from math import floor, isfinite, log10
 from .._text import one_line
 from ..guitar.comparison import Band, Comparison, Difference, Pair, instrument_names
 from ..guitar.naming import Naming
-from ..guitar.pair_names import names_given
+from ..guitar.priors import NAMES
 from ..guitar.verdicts import CANNOT_TELL, listed
 from ..signal.modes import Mode, ModeSet
 
@@ -80,8 +80,9 @@ def mode_summary(modeset: ModeSet) -> str:
 
 
 def mode_rows(modeset: ModeSet, naming: Naming | None = None) -> list[tuple[str, ...]]:
-    """One row of text for each mode, in the order of MODE_HEADINGS; its name, where `naming` gives one, is its kind."""
-    names = names_given(naming) if naming else {}
+    """One row of text for each mode, in the order of MODE_HEADINGS; for a body mode of `naming`, what it is called."""
+    named = naming.modes if naming else ()
+    names = {one.mode: one.name for one in named if one.name in NAMES or one.mode.kind == "body"}
     return [
         (
             str(number),

@@ -12,6 +12,7 @@ from luthkit import LuthkitError, Mode, ModeSet, Thresholds
 from luthkit.guitar.alarm import LOOK
 from luthkit.guitar.follow import _not_enough, _summary, course_words, follow
 from luthkit.guitar.history import Event, History, history_from_rows, series
+from luthkit.guitar.priors import UNNAMED
 from luthkit.guitar.shapes import NO_CHANGE, SETTLING
 from luthkit.guitar.tracking import track
 
@@ -69,6 +70,20 @@ def test_few_sessions_say_so():
     assert {outlook.sentence for outlook in following.outlooks} == {"Cannot tell: too few sessions."}
 
 
+def test_what_holds_for_one_mode_names_it():
+    history, _ = made(1, kind="settling", days=(0, 7, 30, 60))
+    seldom, *others = history.mode_names
+    first, *rest = history.occasions
+    lacking = replace(first, modes={name: mode for name, mode in first.modes.items() if name != seldom})
+    notes = follow(replace(history, occasions=(lacking, *rest))).notes
+    (few,) = [note for note in notes if "Only 3 sessions" in note]
+    assert few.startswith(f"{seldom}: Only 3 sessions: at least 4 are needed")
+    (wide,) = [note for note in notes if "Only 4 sessions" in note]
+    assert all(name in wide for name in others) and seldom not in wide
+    (same,) = [note for note in follow(history).notes if "Only 4 sessions" in note]
+    assert same.startswith("Only 4 sessions: the bands")
+
+
 def test_what_could_hide_a_change_that_all_hear_is_no_finding():
     """Upper end of what typical listeners notice (Woodhouse and others 2012, from memory): 3 % and 50 %."""
     course = follow(made(2, kind="no change")[0]).of("frequency")[0]
@@ -117,6 +132,9 @@ def test_the_same_mode_is_found_again_as_it_wanders():
     found = track(sets)
     assert [sorted(names) for names in found] == [[0, 1, 2, 3]] * 7
     assert all(names == found[0] for names in found) and len(set(found[0].values())) == 4
+    assert all(name.startswith("no name at ") and name.endswith(" Hz") for name in found[0].values())
+    assert track(sets, [{0: "air", 1: UNNAMED}] * 7)[0][0] == "air"
+    assert track(sets, [{0: "air", 1: UNNAMED}] * 7)[0][1] == found[0][1]
 
 
 def test_a_mode_that_comes_and_goes_keeps_its_name_and_strangers_are_left_out():

@@ -42,6 +42,12 @@ def test_names_from_a_folder_are_those_of_the_guitar(wren):
     assert any("vanishes" in reason for reason in naming.mode_named("air").reasons)
 
 
+def test_an_older_log_says_unnamed(log):
+    entry = '[[mode]]\nfrequency_hz = 131.0\nname = "unnamed"\nreason = "a lamp"\ndate = 2024-03-09\n'
+    (log / LOG).write_text(entry, encoding="utf-8")
+    assert [one.name for one in read_overrules(log)] == ["no name"]
+
+
 def test_the_log_only_grows_and_the_last_word_counts(wren, log):
     first = add_overrule(log, 196.04, "main top", "I pressed the back")
     add_overrule(log, 220, "main back", 'tapped "behind"')

@@ -79,6 +79,7 @@ def test_modes_with_the_same_outlook_share_a_line(following):
     lines = words.outlook_lines(following)
     kinds = {course.shape for course in following.of("frequency")}
     assert 1 <= len(lines) <= len(kinds) < len(following.outlooks)
+    assert any("from the last reading on" in line for line in lines)
     assert all(" ".join(lines).count(f" {mode} at most") == 1 for mode in following.history.mode_names)
 
 

@@ -18,6 +18,7 @@ from luthkit.show.data import to_json
 from luthkit.show.forms import naming_form
 from luthkit.show.names import name_rows, name_text, naming_data, naming_page, naming_summary, naming_text, percent
 from luthkit.show.plots.naming import outline, panels, plot_evidence, plot_outlines
+from luthkit.show.words import mode_rows
 
 
 @pytest.fixture(scope="module")
@@ -39,23 +40,27 @@ def folder(tmp_path_factory):
 
 def test_a_row_says_name_and_how_sure(naming):
     for row, named in zip(name_rows(naming), naming.modes, strict=True):
-        assert row[3].startswith(named.name.replace("unnamed", "no name"))
+        assert row[3].startswith(named.name)
         assert row[4].removeprefix("none of the names fits: ") == percent(named.probability)
-        assert row[4].startswith("none") == (named.name == "unnamed")
+        assert row[4].startswith("none") == (named.name == "no name")
         if named.name == CANNOT_TELL:
-            assert named.likeliest.replace("unnamed", "no name") in row[3]
+            assert named.likeliest in row[3]
     assert percent(1.0) == "over 99 %" and percent(0.704) == "70 %"
 
 
 def test_a_mode_without_a_name_does_not_gainsay_itself(naming):
-    """Not "unnamed, sure 94 %": what is sure is that no name fits. The maker's own "unnamed" has no figure."""
+    """Not "no name, sure 94 %": what is sure is that no name fits. The maker's own "no name" has no figure."""
     first = naming.modes[0]
-    modes = (replace(first, name="unnamed", probability=0.94), *naming.modes[1:])
+    modes = (replace(first, name="no name", probability=0.94), *naming.modes[1:])
     assert name_rows(replace(naming, modes=modes))[0][3:5] == ("no name", "none of the names fits: 94 %")
-    mine = overrule(naming, first.mode.frequency_hz, "unnamed", "a loose lamp")
+    mine = overrule(naming, first.mode.frequency_hz, "no name", "a loose lamp")
     assert name_rows(mine)[0][3:] == ("no name", "", "so named by the maker: a loose lamp")
-    doubtful = replace(first, name=CANNOT_TELL, posterior={"unnamed": 0.6, "air": 0.4})
+    doubtful = replace(first, name=CANNOT_TELL, posterior={"no name": 0.6, "air": 0.4})
     assert name_text(doubtful) == "cannot tell: no name 60 %, air 40 %"
+    for name in ("no name", CANNOT_TELL, "air"):  # as the table of modes calls them
+        called = replace(naming, modes=tuple(replace(one, name=name) for one in naming.modes))
+        rows = mode_rows(naming.modeset, called)
+        assert {row[5] for row, one in zip(rows, naming.modes, strict=True) if one.mode.kind == "body"} == {name}
     for shown in (naming_text(naming), naming_page(naming).body):
         assert "unnamed" not in shown.lower()
 

@@ -8,7 +8,7 @@ from ...errors import LuthkitError
 from ...guitar.naming import CANNOT_TELL, overrule
 from ...guitar.priors import ALL_NAMES, BODY_KINDS
 from ...shop.names import TAKEN_BACK, add_overrule, name_instrument, take_back
-from ..names import naming_page, shown_name
+from ..names import naming_page
 from .common import LAYOUT, WIDE, Form, Reader, chosen, find_guitars, folder_list, path_field
 
 AS_WRITTEN = "as session.toml says, or unknown"
@@ -26,7 +26,7 @@ def naming_form(*, start=None) -> widgets.Widget:
     path = path_field("or a folder elsewhere")
     kind = _list("Body", [AS_WRITTEN, *BODY_KINDS])
     hertz = _text("The mode at", "in hertz, such as 196; leave empty if the names are right")
-    names = [(shown_name(each), each) for each in (*ALL_NAMES, CANNOT_TELL)]
+    names = [(each, each) for each in (*ALL_NAMES, CANNOT_TELL)]
     name = _list("is in truth the", [*names, ("as luthkit said (take my name back)", TAKEN_BACK)])
     reason = _text("because", "a few words; kept in names.toml with the date")
     form = Form("Name the modes", [folder, path, kind, hertz, name, reason], name="names")

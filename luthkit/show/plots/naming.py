@@ -6,7 +6,7 @@ import numpy as np
 
 from ...guitar.naming import CANNOT_TELL, NamedMode, Naming
 from ...guitar.priors import UNNAMED
-from ..names import shown_name, sure_text
+from ..names import sure_text
 from .common import BUILD, FAINT, REFERENCE, new_axes, new_figure
 
 HIGHEST_HZ = 600.0  # modes above have no names and would only fill the table
@@ -113,10 +113,10 @@ def _panel(ax, naming: Naming, named: NamedMode) -> None:
     _circles(ax, naming, named)
     sure = "named by the maker" if named.overruled else f"{100 * min(named.probability, 0.99):.0f} % sure"
     if named.name == CANNOT_TELL:
-        sure = f"perhaps {shown_name(named.likeliest)}, {100 * named.probability:.0f} %"
+        sure = f"perhaps {named.likeliest}, {100 * named.probability:.0f} %"
     elif named.name == UNNAMED:
         sure = sure_text(named)
-    ax.set_title(f"{named.mode.frequency_hz:.0f} Hz\n{shown_name(named.name)}\n{sure}", fontsize=10.5)
+    ax.set_title(f"{named.mode.frequency_hz:.0f} Hz\n{named.name}\n{sure}", fontsize=10.5)
     ax.set_xticks([])
     ax.set_yticks([])
     for spine in ax.spines.values():
@@ -157,7 +157,7 @@ _SHAPES = {  # centre, half widths and the sign of what usually moves, in metres
 
 def _row_label(naming: Naming, named: NamedMode) -> str:
     number = naming.modes.index(named) + 1
-    name = f"cannot tell ({shown_name(named.likeliest)}?)" if named.name == CANNOT_TELL else shown_name(named.name)
+    name = f"cannot tell ({named.likeliest}?)" if named.name == CANNOT_TELL else named.name
     sure = "by the maker" if named.overruled else f"{100 * min(named.probability, 0.99):.0f} %"
     return f"{number}   {named.mode.frequency_hz:.0f} Hz   {name}   {sure}"
 
