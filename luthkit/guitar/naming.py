@@ -70,7 +70,7 @@ def name_modes(
     readings: Sequence[Reading] = (),
     *,
     body_kind: str = "",
-    said: Sequence[tuple[float, str, str]] = (),
+    said: Sequence[tuple] = (),
 ) -> Naming:
     """The probability of each name for each mode of `modeset`.
 
