@@ -68,6 +68,7 @@ def run(options) -> int:
     from ..shop.desk import Desk
     from ..shop.sitting import Plan
     from ..shop.spots import OPEN_STRINGS
+    from ..show.sitting import missing, sitting_page
 
     plan = Plan(
         tuple(options.position or Plan().positions),
@@ -94,7 +95,6 @@ def run(options) -> int:
     report = None
     if options.report:
         from ..show.page import write_page
-        from ..show.sitting import sitting_page
 
         report = str(write_page(sitting_page(desk.sitting, path=path, bar=bar), options.report))
     judged = desk.sitting.judged
@@ -107,7 +107,7 @@ def run(options) -> int:
         return 0
     for check in bar[1] if bar else ():
         print("\n".join((f"\nThe bar: {check.verdict}.", *check.reasons)), flush=True)
-    print(f"\n{desk.sitting.tally} are kept in {path}", flush=True)
+    print("\n".join((f"\n{desk.sitting.tally} are kept in {path}", *missing(desk.sitting))), flush=True)
     if report:
         print(f"Report: {report}", flush=True)
     for command, kinds in (("modes", ("tap",)), ("tone", ("strum", "pluck"))):

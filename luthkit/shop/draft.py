@@ -125,7 +125,7 @@ class Draft:
         if all(name.startswith(f"{LEFT_OUT_FOLDER}/") for name in self._on_disk):
             said = "nothing good was kept, so there is no session; check the microphone's level first"
             if self._on_disk:
-                said += f" (the takes that were left out lie in {self.folder / LEFT_OUT_FOLDER})"
+                said += f" (what was left out lies in {self.folder / LEFT_OUT_FOLDER})"
             else:
                 self._go_away()
             raise LuthkitError(said)
@@ -142,7 +142,7 @@ class Draft:
             read_session(self.folder)  # what was written can be read
             settled = settle(self.folder, self.target)
         if not settled:
-            raise LuthkitError(f"{self.target} is there already; the takes are safe in {self.folder}: rename that")
+            raise LuthkitError(f"{self.target} is there already; the taps are safe in {self.folder}: rename that")
         return self.target
 
     def _go_away(self) -> None:

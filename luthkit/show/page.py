@@ -19,6 +19,10 @@ from ..shop.safe import free_name, told, write_new, write_whole
 from .plots.common import figure_bytes, png_bytes
 
 _MARK = "luthkit-report-of"
+_WITH_ERROR = re.compile(  # what `words.with_error` writes of a finite value, and nothing more
+    r"(?P<value>[-+]?\d+(?:\.\d+)?)(?: ± (?P<error>\d+(?:\.\d+)?))?(?: (?P<unit>[^\s\d,;]+))?"
+    r"(?P<unknown>, error unknown)?"
+)
 
 STYLE = """
 .luthkit{font:16px/1.5 Georgia,'Times New Roman',serif;color:#1d1b18;background:#fbfaf7;
@@ -132,7 +136,8 @@ def write_sheet(page: Page, path) -> Path:
 def save_pieces(page: Page, folder) -> list[Path]:
     """Every picture of a page as PNG and every table as CSV, in a new folder inside `folder`; the paths.
 
-    Each is named for what it shows: the page, and the headings it stands under.
+    Each is named for what it shows: the page, and the headings it stands under. In a table a column of values with
+    their errors, "103.3 ± 1.1 Hz", becomes two columns of bare numbers, "Frequency (Hz)" and "Frequency, ± (Hz)".
     """
     pieces = _Pieces()
     pieces.feed(page.body)
@@ -148,13 +153,32 @@ def save_pieces(page: Page, folder) -> list[Path]:
             files[free_name(f"{words}.png", files)] = content
         else:
             text = StringIO(newline="")
-            csv.writer(text).writerows(content)
+            csv.writer(text).writerows(_with_own_columns(content))
             files[free_name(f"{words}.csv", files)] = text.getvalue().encode("utf-8-sig", "backslashreplace")
     with told(f"the folder {home}"):
         home.mkdir()
         for file, content in files.items():
             write_new(home / file, content)
     return [home / file for file in files]
+
+
+def _with_own_columns(rows: list[list[str]]) -> list[list[str]]:
+    """The table with values and errors apart, where all cells of a column are of that shape or empty, in one unit."""
+    if len({len(row) for row in rows}) != 1:
+        return rows
+    columns = []
+    for heading, *cells in zip(*rows, strict=True):
+        found = [_WITH_ERROR.fullmatch(cell) for cell in cells if cell]
+        units = {one and one["unit"] for one in found}
+        alike = all(one and bool(one["error"]) != bool(one["unknown"]) for one in found) and len(units) == 1
+        if alike and any(one["error"] for one in found):
+            unit = f" ({units.pop()})" if None not in units else ""
+            parts = [one.groupdict() if (one := _WITH_ERROR.fullmatch(cell)) else {} for cell in cells]
+            columns.append([f"{heading}{unit}", *(part.get("value", "") for part in parts)])
+            columns.append([f"{heading}, ±{unit}", *(part.get("error") or "" for part in parts)])
+        else:
+            columns.append([heading, *cells])
+    return [list(row) for row in zip(*columns, strict=True)]
 
 
 def _made(folder) -> Path:

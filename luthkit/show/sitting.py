@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from math import inf
 from pathlib import Path
 
 from ..shop.level_check import HIGHEST_DB, LOWEST_DB, meter_words
@@ -16,25 +17,29 @@ _CAUTION = (
     "A soft mallet or a padded knuckle only, felt that is safe for the varnish. Strings stay under tension: mind your "
     "eyes. Never slacken or remove strings of a guitar that is not yours."
 )
+_ONE_PLACEMENT = (
+    "All taps come from one placement: the stated errors cannot hold what hanging the guitar up again does. Record it "
+    "in a second placement before you compare it."
+)
 
 
 def sitting_page(sitting: Sitting, *, path=None, bar=None, title: str = "", remarks=()) -> Page:
     """The page of a sitting. `path`: where it was kept; `bar`: as `check_bar` gives it; `remarks` come first."""
     lost = [one for one in sitting.judged if not one.kept]
     title = title or f"Recording of {Path(path).parent.name if path else 'a guitar'}"
-    short = f"{sitting.tally}, {len(lost)} take{'s' * (len(lost) != 1)} left out."
+    short = f"{sitting.tally}, {len(lost)} left out."
     if path:
-        short += f" They are kept in {path}."
+        short += f" They are kept in the folder {Path(path).name}."
     if path and any(one.in_itself and one.reason != TAKEN_BACK for one in lost):
         short += f" The sound of what was left out lies in the folder {LEFT_OUT_FOLDER} there."
     pieces = [*(paragraphs([remark]) for remark in remarks), f'<div class="short">{paragraphs([short])}</div>']
-    pieces.append(paragraphs([line for line in _missing(sitting)]))
+    pieces.append(paragraphs(missing(sitting) if path else _lacking(sitting)))
     axes = plot_takes(sitting)
-    pieces.append(image(axes, f"Level of each take; {sitting.tally}, {len(lost)} left out"))
+    pieces.append(image(axes, f"Level of each one heard; {sitting.tally}, {len(lost)} left out"))
     rows = [
         (str(k + 1), one.spot.words, one.spot.placement or "-", one.verdict) for k, one in enumerate(sitting.judged)
     ]
-    pieces.append(table(("take", "where", "placement", "verdict"), rows))
+    pieces.append(table(("number", "where", "placement", "verdict"), rows))
     if bar:
         reading, checks = bar
         pieces.append("<h2>The bar</h2>")
@@ -45,7 +50,7 @@ def sitting_page(sitting: Sitting, *, path=None, bar=None, title: str = "", rema
     digest = hashlib.sha256()
     for one in sitting.judged:
         digest.update(one.take.samples.tobytes())
-    return Page(title, "".join(pieces), f"{file_word(title)}_takes", digest.hexdigest())
+    return Page(title, "".join(pieces), file_word(title), digest.hexdigest())
 
 
 def progress_table(sitting: Sitting) -> str:
@@ -66,9 +71,13 @@ def progress_table(sitting: Sitting) -> str:
     return paragraphs([f"{missing} more in all."]) + table(("where", *heads), rows)
 
 
-def level_meter(level_db: float) -> str:
-    """HTML of a bar for a level in dB of full scale, with a frame where hard taps should reach, and what it means."""
-    what = meter_words(level_db)
+def level_meter(level_db: float | None) -> str:
+    """HTML of a bar for a level in dB of full scale, with a frame where hard taps should reach, and what it means.
+
+    None for a microphone that is not listened to.
+    """
+    what = "not listening yet" if level_db is None else meter_words(level_db)
+    level_db = -inf if level_db is None else level_db
     colour = {"good": "#0072B2", "too loud": "#882255"}.get(what, "#8C8C8C")
     now = max(_LOWEST_SHOWN_DB, level_db)
     low, high, width = (100 * (1 - db / _LOWEST_SHOWN_DB) for db in (LOWEST_DB, HIGHEST_DB, now))
@@ -100,7 +109,13 @@ def bar_words(reading) -> str:
     )
 
 
-def _missing(sitting: Sitting) -> list[str]:
+def missing(sitting: Sitting) -> list[str]:
+    """What a sitting that is over leaves wanting: of its plan, and of placements."""
+    placements = {one.spot.placement for one in sitting.judged if one.kept and one.spot.kind == "tap"}
+    return [*_lacking(sitting), *([_ONE_PLACEMENT] if len(placements) == 1 else [])]
+
+
+def _lacking(sitting: Sitting) -> list[str]:
     """What the plan asked for and did not get."""
     said = []
     for spot in sitting.plan.spots:

@@ -165,7 +165,7 @@ def test_what_is_there_is_never_touched(tmp_path, takes):
     sit(takes[0][:1], draft, Sitting(PLAN))
     (tmp_path / "day").mkdir()
     (tmp_path / "day" / "mine.txt").write_text("mine")
-    with pytest.raises(LuthkitError, match="the takes are safe"):
+    with pytest.raises(LuthkitError, match="the taps are safe"):
         draft.finish()
     assert (tmp_path / "day" / "mine.txt").read_text() == "mine"
     assert len(list(draft.folder.glob("*/*.flac"))) == 1

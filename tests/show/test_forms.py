@@ -21,7 +21,7 @@ from luthkit.shop.study import keep_study
 from luthkit.show import forms
 from luthkit.show.forms import common, form, task
 from luthkit.show.forms.task import Stopped, Task
-from luthkit.show.page import Page
+from luthkit.show.page import Page, save_pieces, table
 from luthkit.show.report import report_page
 
 
@@ -248,8 +248,28 @@ def test_pictures_and_tables_are_saved_as_files(shop, tmp_path, build):
         path.name for path in first.iterdir()
     }
     rows = list(csv.reader((first / f"{stem}.csv").read_text(encoding="utf-8-sig").splitlines()))
-    assert rows[0][1].startswith("Frequency") and len(rows) == 1 + len(build.modes)
-    assert "104.0" in rows[1][1]
+    assert rows[0][1:3] == ["Frequency (Hz)", "Frequency, ± (Hz)"] and len(rows) == 1 + len(build.modes)
+    for row, mode in zip(rows[1:], build.modes, strict=True):
+        assert float(row[1]) == pytest.approx(mode.frequency_hz, abs=mode.frequency_u_hz)
+        assert float(row[2]) == pytest.approx(mode.frequency_u_hz, rel=0.06)
+
+
+def test_a_value_and_its_error_part_in_a_saved_table_only_where_the_whole_column_is_alike(tmp_path):
+    def saved(*columns):
+        body = table([heading for heading, *_ in columns], zip(*(cells for _, *cells in columns), strict=True))
+        (path,) = save_pieces(Page("Made up", body, "made_up", "0" * 64), tmp_path)
+        return list(zip(*csv.reader(path.read_text(encoding="utf-8-sig").splitlines()), strict=True))
+
+    assert saved(
+        ("At", "103.3 ± 1.1 Hz", "", "-4 ± 2 Hz", "196.3 Hz, error unknown"), ("Why", "", "a ± b", "", "c")
+    ) == [
+        ("At (Hz)", "103.3", "", "-4", "196.3"),
+        ("At, ± (Hz)", "1.1", "", "2", ""),
+        ("Why", "", "a ± b", "", "c"),
+    ]
+    assert saved(("Q", "25 ± 12", "+9.1 ± 0.2")) == [("Q", "25", "+9.1"), ("Q, ±", "12", "0.2")]
+    for cells in (("1 ± 1 Hz", "2 ± 1 %"), ("1 ± 1 Hz", "no answer"), ("1 ± 1 Hz", "3 Hz"), ("", ""), ("2 g", "3 g")):
+        assert saved(("As it is", *cells)) == [("As it is", *cells)]
 
 
 def test_in_a_workshop_all_that_is_saved_goes_into_one_folder_with_links(shop, tmp_path, monkeypatch):

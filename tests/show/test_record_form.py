@@ -81,13 +81,13 @@ def test_without_a_microphone_one_sentence_says_so_and_a_rehearsal_is_shown(benc
     assert 'data-done="1"' in hand["luthkit-status"].value
     page = hand.text("luthkit-page")
     assert page.startswith("No microphone was found") and "synthetic" in page and "Nothing of it is kept" in page
-    assert "4 good taps, 1 take left out" in page and "left out: clipped" in page
+    assert "4 good taps, 1 left out" in page and "one placement" not in page and "left out: clipped" in page
     assert "data:image/png" in hand["luthkit-page"].value
     assert sorted(path.name for path in bench.iterdir()) == ["notebooks", "sample_audio"]
-    assert "press Look again" in hand.text("luthkit-microphones") and hand["Microphone"].disabled
+    assert "press Look again for microphones" in hand.text("luthkit-microphones") and hand["Microphone"].disabled
     found = (Input("desk", 1, 44100.0, False), Input("built in", 1, 44100.0, True))
     monkeypatch.setattr(record_choices, "list_inputs", lambda *, anew: found if anew else ())
-    hand["Look again"].click()
+    hand["Look again for microphones"].click()
     assert hand.text("luthkit-microphones") == "2 found." and not hand["Microphone"].disabled
     assert hand["Microphone"].value == "built in"
 
@@ -95,17 +95,20 @@ def test_without_a_microphone_one_sentence_says_so_and_a_rehearsal_is_shown(benc
 def test_what_can_do_nothing_is_greyed_and_says_why(bench, monkeypatch):
     hand, seen, focused = Hand(), {}, []
     big = ["Ready", "Take the last one back", "Skip this position", "Finish and keep"]
+    assert "not listening yet" in hand.text("luthkit-meter")
     for name in big:
-        assert hand[name].disabled and "while a recording goes on" in hand[name].tooltip
+        assert hand[name].layout.display == "none"
         monkeypatch.setattr(hand[name], "focus", lambda name=name: focused.append(name), raising=False)
     monkeypatch.setattr(
-        Played, "press", staticmethod(lambda k: seen.update({k: [hand[name].disabled for name in big]}))
+        Played,
+        "press",
+        staticmethod(lambda k: seen.update({k: [hand[n].layout.display or hand[n].disabled for n in big]})),
     )
     hand["Guitar"].value, hand["Placements"].value, hand["Good taps at each"].value = "Twelve", 2, 1
     hand["Start recording"].click()
     assert seen[0] == [False, True, False, True] and focused[0] == "Ready"
     assert seen[max(seen)] == [False] * 4
-    assert all(hand[name].disabled for name in big)  # the file was over
+    assert all(hand[name].layout.display == "none" for name in big)  # the file was over
     hand["Strums"].value = 3
     hand["Each position again"].value = "with the soundhole plugged"
     assert "strums: 3" in hand.text("luthkit-care") and "soundhole plugged" in hand.text("luthkit-care")
@@ -143,7 +146,9 @@ def test_a_sitting_ends_in_the_logbook(bench, monkeypatch):
     hand["Stage"].value = "closed box"
     hand["Start recording"].click()
     assert 'data-done="2"' in hand["luthkit-status"].value and hand.text("luthkit-large").startswith("Done")
-    assert "3 good taps" in hand.text("luthkit-page")
+    page = hand.text("luthkit-page")
+    assert "3 good taps" in page and "They are kept in the folder" in page and ".." not in page
+    assert "All taps come from one placement: the stated errors cannot hold" in page
     (kept,) = open_logbook(bench / "logbook").sessions("Twelve")
     assert kept.conditions["temperature_c"] == 20.5 and kept.stage == "closed box"
     assert len(read_session(kept.path).find_taps().taps) == 3
@@ -206,13 +211,17 @@ def test_a_microphone_that_fails_leaves_the_takes_to_go_on_with(bench):
     assert len(read_session(session.path).recordings) == kept + 1 and logbook.unfinished() == ()
 
 
-def test_slips_of_the_hand_are_sentences(bench):
-    hand = Hand()
+def test_slips_of_the_hand_are_sentences(bench, monkeypatch):
+    hand, focused = Hand(), []
+    for name in ("Guitar", "Relative humidity, %"):
+        monkeypatch.setattr(hand[name], "focus", lambda name=name: focused.append(name), raising=False)
     hand["Start recording"].click()
     assert hand.text("luthkit-status") == "Say which guitar it is, in the field Guitar"
+    assert hand.text("luthkit-asked") and focused == ["Guitar"]
     hand["Guitar"].value = "Twelve"
     hand["Relative humidity, %"].value = "dry"
     hand["Start recording"].click()
+    assert not hand.text("luthkit-asked") and focused[1:] == ["Relative humidity, %"]
     assert "Relative humidity, % is 'dry'; write a number" in hand["luthkit-status"].value.replace("&#x27;", "'")
 
 
@@ -242,4 +251,8 @@ def test_the_picture_shows_every_take_with_its_level():
 
 def test_an_empty_sitting_and_awkward_names_make_a_page():
     page = sitting_page(Sitting(Plan()), path=Path("x/y"), title="<b>")
-    assert page.body.count("more taps were planned") == 2 and "0 good taps, 0 takes" in page.body
+    assert (
+        page.body.count("more taps were planned") == 2
+        and "0 good taps, 0 left out" in page.body
+        and "one placement" not in page.body
+    )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import queue
 import time
 from base64 import b64encode
+from functools import partial
 from html import escape
 from io import BytesIO
 from math import inf
@@ -36,6 +37,7 @@ _LEVEL_S = 40.0
 _COLOURS = {"kept": "#0072B2", "left out": "#882255"}
 _MARKS = {"kept": "✓ ", "left out": "✗ "}
 _BIG = {"width": "auto", "min_width": "9rem", "height": "4rem"}
+_IN_VIEW = "<style>.luthkit-big{scroll-margin:9rem 0 55vh}</style>"  # focused: large letters above it to the top
 _GO_ON = "Start recording again with the same guitar to go on."
 _REHEARSAL = (
     "A rehearsal: the taps of a sample guitar (synthetic sound, made by a computer), heard and judged as if they came "
@@ -84,12 +86,13 @@ class _Bench:
             layout={**_BIG, "display": "none"},
         )
         self._next.style.font_size = "18px"
+        self._next.add_class("luthkit-big")
         self._next.on_click(lambda _: self._read_next())
         self._choices = RecordChoices()
         row = widgets.HBox([self._next, *self._buttons.values()], layout={"flex_flow": "row wrap"})
-        self.fields = [self._choices.box, self._large, row, self._meter, self._plan, self._sound]
-        self._show_level(-inf, now=True)
-        self._allow(None)
+        look = widgets.HTML(_IN_VIEW)
+        self.fields = [self._choices.box, self._large, row, self._meter, self._plan, self._sound, look]
+        self._rest()
 
     def act(self) -> Page:
         """The rehearsal the first time, then what the maker chose."""
@@ -103,14 +106,13 @@ class _Bench:
             return report_page(modeset, name_instrument(self._kept, modeset=modeset))
         while not self._orders.empty():
             self._orders.get()
+        work = self._check if self._choices.checks_level else partial(self._record, self._choices.words())
         self._next.layout.display = self._choices.box.layout.display = "none"
         try:
-            return self._check() if self._choices.checks_level else self._record()
+            return work()
         finally:
             self._choices.box.layout.display = ""
-            self._allow(None)
-            self._peak_db = -inf
-            self._show_level(-inf, now=True)
+            self._rest()
             if not self._next.layout.display:
                 self._next.focus()
 
@@ -136,9 +138,9 @@ class _Bench:
         )
         return sitting_page(desk.sitting, title="Rehearsal", remarks=remarks)
 
-    def _record(self) -> Page:
+    def _record(self, words) -> Page:
         choices = self._choices
-        plan, words = choices.plan(), choices.words()
+        plan = choices.plan()
         with Microphone(self._choices.microphone) as microphone:
             logbook = start_logbook(choices.logbook)
             draft = Draft(logbook.path / safe_name(words["guitar"]), words=words)
@@ -208,39 +210,43 @@ class _Bench:
             f'<div style="font-size:22px;line-height:1.3;padding-bottom:8px">{escape(more)}</div></div>'
         )
 
-    def _show_level(self, level_db: float, *, now: bool = False) -> None:
+    def _show_level(self, level_db: float) -> None:
         """The loudest since it was last drawn: a tap is over before the eye sees it."""
         self._peak_db = max(self._peak_db, level_db)
-        if not now and time.monotonic() - self._shown_s < _SHOW_EVERY_S:
+        if time.monotonic() - self._shown_s < _SHOW_EVERY_S:
             return
         self._meter.value = level_meter(self._peak_db)
         self._shown_s, self._peak_db = time.monotonic(), -inf
 
-    def _allow(self, sitting: Sitting | None, *, pressed: str = "") -> None:
-        """Grey every button that could do nothing now, and say why; `sitting` None when nothing is recorded."""
-        self._plan.value = progress_table(sitting) if sitting else ""
-        self._plan.layout.display = "" if sitting else "none"
+    def _rest(self) -> None:
+        """Nothing is recorded now: no big button, no plan, no level."""
+        for part in (self._plan, *self._buttons.values()):
+            part.layout.display = "none"
+        self._peak_db, self._meter.value = -inf, level_meter(None)
+
+    def _allow(self, sitting: Sitting, *, pressed: str = "") -> None:
+        """Grey every button that could do nothing now, and say why."""
+        self._plan.value, self._plan.layout.display = progress_table(sitting), ""
         for order, why in _reasons(sitting).items():
             button = self._buttons[order]
-            button.disabled, button.tooltip = bool(why), why or button.description
-        if sitting and (sitting.must_place_again or pressed):
+            button.disabled, button.tooltip, button.layout.display = bool(why), why or button.description, ""
+        if sitting.must_place_again or pressed:
             stays = pressed and not self._buttons[pressed].disabled and not sitting.must_place_again
             self._buttons[pressed if stays else "ready"].focus()  # a greyed button would lose it to nowhere
 
     def _button(self, words: str, order: str, icon: str):
         button = widgets.Button(description=words, icon=icon, layout=_BIG, style={"font_size": "18px"})
+        button.add_class("luthkit-big")
         button.on_click(lambda _: self._orders.put(order))
         return button
 
 
-def _reasons(sitting: Sitting | None) -> dict[str, str]:
+def _reasons(sitting: Sitting) -> dict[str, str]:
     """Button -> why it can do nothing now; "" when it can."""
-    if sitting is None:
-        return dict.fromkeys(("ready", "back", "skip", "finish"), "works while a recording goes on")
     taken = [one for one in sitting.judged if one.reason != TAKEN_BACK]
     return {
         "ready": "",  # it says again what to do where nothing waits for it
-        "back": "" if taken else "nothing was taken yet",
+        "back": "" if taken else "nothing was heard yet",
         "skip": "" if sitting.spot else "all is done",
         "finish": "" if any(one.kept for one in taken) else "nothing is kept yet; Stop leaves without a session",
     }

@@ -15,6 +15,7 @@ from ...shop.stages import STAGES
 from .common import LAYOUT, WIDE
 from .form import sentence
 
+_SHORT = {"width": "18rem"}
 _AGAIN = [  # words, condition, added mass in grams
     ("no", ("", 0.0)),
     ("with the soundhole plugged", ("soundhole plugged", 0.0)),
@@ -30,9 +31,11 @@ class RecordChoices:
         self._what = widgets.ToggleButtons(
             options=["Record", "Check the level"], description="What to do", style={"description_width": "11rem"}
         )
-        self._guitar = widgets.Text(description="Guitar", placeholder="Number 12", style=WIDE, layout=LAYOUT)
+        self._guitar = widgets.Text(description="Guitar", placeholder="e.g. Number 12", style=WIDE, layout=LAYOUT)
         self._input = widgets.Dropdown(description="Microphone", style=WIDE, layout=LAYOUT)
-        again = widgets.Button(description="Look again", icon="refresh", tooltip="look for microphones")
+        self._asked = widgets.HTML(layout={"margin": "0 0 0 12rem"})
+        self._asked.add_class("luthkit-asked")
+        again = widgets.Button(description="Look again for microphones", icon="refresh", layout={"width": "auto"})
         again.on_click(lambda _: self._look(anew=True))
         self._heard = widgets.HTML()
         self._heard.add_class("luthkit-microphones")
@@ -48,8 +51,8 @@ class RecordChoices:
             style=WIDE,
             layout=LAYOUT,
         )
-        self._temperature = widgets.Text(description="Temperature, °C", style=WIDE, layout=LAYOUT)
-        self._humidity = widgets.Text(description="Relative humidity, %", style=WIDE, layout=LAYOUT)
+        self._temperature = widgets.Text(description="Temperature, °C", style=WIDE, layout=_SHORT)
+        self._humidity = widgets.Text(description="Relative humidity, %", style=WIDE, layout=_SHORT)
         self._logbook = widgets.Text(description="Logbook", value="../logbook", style=WIDE, layout=LAYOUT)
         self._again = widgets.Dropdown(
             description="Each position again", options=[words for words, _ in _AGAIN], style=WIDE, layout=LAYOUT
@@ -63,14 +66,15 @@ class RecordChoices:
         for field in (self._again, self._bar, self._knocks, self._strums, self._plucks):
             field.observe(lambda _: self._show_care(), "value")
         counts = [widgets.HBox([self._bar, self._knocks]), widgets.HBox([self._strums, self._plucks])]
-        more = [self._stage, self._temperature, self._humidity, self._logbook, self._again, *counts]
+        more = [self._stage, self._logbook, self._again, *counts]
         fold = widgets.Accordion([widgets.VBox(more)], titles=("More about this session",), selected_index=None)
         fold.layout.max_width = "60rem"
         microphones = widgets.HBox([self._input, again], layout={"flex_flow": "row wrap"})
         taps = widgets.HBox([self._taps, self._placements], layout={"flex_flow": "row wrap"})
+        air = widgets.HBox([self._temperature, self._humidity], layout={"flex_flow": "row wrap"})
         words = widgets.Label("Positions", layout={"width": "11rem", "justify_content": "flex-end"})
         positions = widgets.HBox([words, *self._positions], layout={"flex_flow": "row wrap", "grid_gap": "0 1rem"})
-        rows = [self._what, self._guitar, microphones, self._heard, positions, taps, fold, self._care]
+        rows = [self._what, self._guitar, self._asked, microphones, self._heard, positions, taps, air, fold, self._care]
         self.box = widgets.VBox(rows)
         self._look()
 
@@ -119,10 +123,13 @@ class RecordChoices:
 
     def words(self) -> dict[str, object]:
         """What session.toml says beside the recordings."""
-        if not self._guitar.value.strip():
+        guitar = self._guitar.value.strip()
+        self._asked.value = "" if guitar else _small("Say which guitar it is.", colour="#882255")
+        if not guitar:
+            self._guitar.focus()  # which brings it into view
             raise LuthkitError("say which guitar it is, in the field Guitar")
         return {
-            "guitar": self._guitar.value.strip(),
+            "guitar": guitar,
             "stage": self._stage.value,
             "temperature_c": _number(self._temperature),
             "relative_humidity_percent": _number(self._humidity),
@@ -144,7 +151,10 @@ def _inputs(*, anew: bool):
         inputs = list_inputs(anew=anew)
     except LuthkitError as error:
         return (), sentence(error)
-    return inputs, "" if inputs else "No microphone was found. Plug one in, wait a moment, then press Look again."
+    return (
+        inputs,
+        "" if inputs else "No microphone was found. Plug one in, wait a moment, then press Look again for microphones.",
+    )
 
 
 def _small(words: str, *, colour: str = "inherit") -> str:
@@ -152,9 +162,7 @@ def _small(words: str, *, colour: str = "inherit") -> str:
 
 
 def _count(words: str, value: int, low: int, high: int):
-    return widgets.BoundedIntText(
-        description=words, value=value, min=low, max=high, style=WIDE, layout={"width": "18rem"}
-    )
+    return widgets.BoundedIntText(description=words, value=value, min=low, max=high, style=WIDE, layout=_SHORT)
 
 
 def _number(field) -> float | None:
@@ -162,4 +170,5 @@ def _number(field) -> float | None:
     try:
         return float(text) if text else None
     except ValueError:
+        field.focus()
         raise LuthkitError(f"{field.description} is {field.value!r}; write a number, or leave it empty") from None

@@ -1,4 +1,4 @@
-"""Pictures of a sitting: every take by its time and its level, kept or left out."""
+"""Pictures of a sitting: every take by its number and its level, kept or left out."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ def plot_takes(sitting: Sitting, *, ax=None):
             ax.text(k + 0.6, 0.6, said, fontsize=9, color=FAINT, va="bottom", linespacing=1.0)
     ax.set_xlim(0.5, max(len(sitting.judged), 6) + 1.2)
     ax.set_ylim(min([-40.0, *levels]) - 3, 4)
-    ax.set_xlabel("take")
+    ax.set_xlabel("number, in the order heard")
     ax.set_ylabel("peak in dB of full scale")
     ax.text(ax.get_xlim()[1] - 0.05, LOWEST_DB + 0.4, "hard taps here", ha="right", fontsize=9, color=FAINT)
     for side in ("top", "right"):
