@@ -108,10 +108,11 @@ def is_plan_folder(path) -> bool:
     return (Path(path) / "design.toml").is_file() and (Path(path) / "reference.toml").is_file()
 
 
-def read_plan_folder(path, *, reference=None) -> PlanFolder:
+def read_plan_folder(path, *, reference=None, stock=None) -> PlanFolder:
     """Read the whole folder; pieces used in past builds are no longer in the stock.
 
-    reference: a folder of taps or a profile that stands in place of the guitar in reference.toml.
+    reference: a folder of taps or a profile that stands in place of the guitar in reference.toml. stock: a stock whose
+    tops and backs are chosen from, in place of those of the plan; the wood of past builds stays as the plan says.
 
     Raises LuthkitError for a file that is missing or says something that cannot be, and as `read_tapped` does.
     """
@@ -124,12 +125,13 @@ def read_plan_folder(path, *, reference=None) -> PlanFolder:
                 "a folder of taps (--reference)"
             )
     tapped: dict[str, TappedGuitar] = {}
-    stock = next((path / name for name in ("wood.csv", "wood") if (path / name).exists()), None)
-    if stock is None:
+    woods = next((path / name for name in ("wood.csv", "wood") if (path / name).exists()), None)
+    if woods is None:
         raise LuthkitError(f"{path} has no wood.csv and no folder wood; write down the pieces of your stock there")
     design = read_design(files["design.toml"])
     sets, uses, left_out = {}, {}, []
-    for piece in read_stock(stock):
+    own = {piece.name: piece for piece in read_stock(stock)} if stock else {}
+    for piece in ({piece.name: piece for piece in read_stock(woods)} | own).values():
         try:
             sets[piece.name] = wood_set(read_wood(piece))
             uses[piece.name] = piece.use
@@ -146,12 +148,16 @@ def read_plan_folder(path, *, reference=None) -> PlanFolder:
     measured = _measured(said, files["reference.toml"], FINISHED, tapped)
     name = said.get("name") or (tapped[said["taps"]].name if "taps" in said else "the reference")
     target = Target(measured, reach, name=str(name))
-    free = {use: tuple(s for n, s in sets.items() if uses[n] == use and n not in used) for use in ("top", "back")}
+    free = {
+        use: tuple(s for n, s in sets.items() if uses[n] == use and n not in used and n in (own or sets))
+        for use in ("top", "back")
+    }
     every = [
         *files.values(),
         path / "builds.toml",
         now,
-        *([stock] if stock.is_file() else sorted(stock.glob("*.toml"))),
+        *([woods] if woods.is_file() else sorted(woods.glob("*.toml"))),
+        *(piece.path for piece in own.values()),
     ]
     sources = {file.name: _sha256(file) for file in every if file.is_file()}
     for guitar in tapped.values():

@@ -1,5 +1,6 @@
 """Pictures, page, words and form of a plan, by what is drawn and said in them."""
 
+import csv
 import json
 from dataclasses import replace
 
@@ -9,11 +10,15 @@ from hand import Hand
 from made_plan import small_plan
 
 from luthkit.cli import main
+from luthkit.errors import LuthkitError
 from luthkit.guitar.build_stages import CARE
 from luthkit.guitar.profile import make_profile
+from luthkit.shop.logbook import start_logbook
+from luthkit.shop.new_piece import add_piece
 from luthkit.shop.plan_folder import make_plan, read_plan_folder
 from luthkit.shop.profile_file import write_profile
 from luthkit.show.forms import plan_form
+from luthkit.show.forms.plan import copy_plan
 from luthkit.show.page import page_html
 from luthkit.show.plan import HEADINGS, ORDER, pair_rows, plan_data, plan_page, plan_text
 from luthkit.show.plots.plan import plot_progress, plot_ranking
@@ -116,7 +121,7 @@ def test_the_form_offers_guitars_and_profiles_as_reference(folder, tmp_path, mon
     write_profile(make_profile("Old ones", [old]), tmp_path / "plans")
     monkeypatch.chdir(tmp_path / "plans")
     hand = Hand(plan_form(start=tmp_path / "plans"))
-    assert hand["Reference"].value is None and hand.done == 1
+    assert hand["Reference"].value == "" and hand.done == 1
     hand["Reference"].value = next(path for _, path in hand["Reference"].options if path and path.endswith(".toml"))
     hand["Choose the wood"].click()
     said = hand["luthkit-page"].value
@@ -129,3 +134,33 @@ def test_the_form_says_when_there_is_no_plan(tmp_path, monkeypatch):
     form = plan_form(start=tmp_path / "inner")
     texts = [child.value for child in form.children if isinstance(getattr(child, "value", None), str)]
     assert any("Choose, then press" in text for text in texts)
+
+
+def test_the_sample_is_copied_once_and_the_makers_stock_is_chosen_from(tmp_path, monkeypatch):
+    sample = small_plan(tmp_path / "sample_audio" / "plan")
+    (tmp_path / "notebooks").mkdir()
+    start_logbook(tmp_path / "logbook")
+    (tmp_path / "stock").mkdir()
+    with open(sample / "wood.csv", encoding="utf-8") as file:
+        rows = [row for row in csv.DictReader(file) if row["use"] in ("top", "back")]
+    lists = ("thickness_mm", "modes_hz")
+    for use in ("top", "back"):
+        row = next(row for row in reversed(rows) if row["use"] == use)
+        numbers = {key: [float(word) for word in row[key].split()] for key in lists}
+        numbers |= {key: float(row[key]) for key in ("length_mm", "width_mm", "mass_g", "relative_humidity_percent")}
+        add_piece(tmp_path / "stock", {"name": f"My {use}", "use": use, "measured": [numbers]})
+    monkeypatch.chdir(tmp_path / "notebooks")
+    hand = Hand(plan_form())
+    assert hand.done == 1 and "My top" not in hand["luthkit-page"].value
+    hand["Plan"].value = "copy"
+    hand["Tops and backs"].value = str(tmp_path / "stock")
+    hand["Choose the wood"].click()
+    said = hand["luthkit-page"].value
+    assert hand.done == 2 and "My top" in said and "delete builds.toml" in said
+    assert hand["Plan"].value == "../plan" and "copy" not in [path for _, path in hand["Plan"].options]
+    for file in sample.iterdir():
+        assert (tmp_path / "plan" / file.name).read_bytes() == file.read_bytes()
+    plan = read_plan_folder(tmp_path / "plan", stock=tmp_path / "stock")
+    assert [one.name for one in (*plan.tops, *plan.backs)] == ["My top", "My back"] and plan.builds
+    with pytest.raises(LuthkitError, match="is there already"):
+        copy_plan(sample, tmp_path / "plan")

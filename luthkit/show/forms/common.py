@@ -100,7 +100,7 @@ def label(path: str) -> str:
         return f"{folder.stem}   (profile)"
     if (folder.parent.parent / MARK).is_file():
         return f"{folder.parent.name}, {folder.name}   (logbook)"
-    return f"{folder.name}   ({folder.parent.name or folder.parent.resolve().name})"
+    return f"{folder.name}   ({Path(os.path.abspath(folder)).parent.name})"
 
 
 def folder_list(words, guitars, value=None):

@@ -58,7 +58,7 @@ def piece_form(*, start=None) -> widgets.Widget:
     numbers = {key: text(*words) for key, words in _NUMBERS.items()}
     day = text("Day", "such as 2024-03-09", datetime.date.today().isoformat())
     own = [path for path in find_guitars(start) if Path(path).parent.name != "sample_audio"]
-    taps = one_of("Taps in", [("no taps yet: density only", None), *((label(path), path) for path in own)])
+    taps = one_of("Taps in", [("no taps yet: density only", ""), *((label(path), path) for path in own)])
     elsewhere = path_field("or a folder elsewhere")
     papers = text("Papers", "for a protected wood: which ones you hold; or: none needed")
     form = Form("Write it down", [name, wood, use, sawn, *numbers.values(), day, taps, elsewhere, papers])

@@ -3,13 +3,27 @@
 from __future__ import annotations
 
 import os
+import shutil
+from dataclasses import replace
+from html import escape
 from pathlib import Path
 
 import ipywidgets as widgets
 
+from ...errors import LuthkitError
 from ...shop.plan_folder import is_plan_folder, make_plan, read_plan_folder
+from ...shop.safe import folder_aside, settle, told
 from ..plan import plan_page
 from .common import LAYOUT, WIDE, Form, chosen, find_guitars, find_profiles, folder_list, label, path_field
+from .piece import stock_folder
+
+COPY = "copy"
+TO_EDIT = (
+    "This plan is now yours, in {}; the sample stays as it is. Open its files with any editor: in design.toml write "
+    "your dimensions, in wood.csv the wood of the guitars you built, in builds.toml what they became, in "
+    "reference.toml what the guitar you want measures. Until then all of it is invented, and the forecast leans on invented guitars: "
+    "without builds of your own, delete builds.toml and in_progress.toml."
+)
 
 
 def plan_form(*, start=None) -> widgets.Widget:
@@ -19,6 +33,9 @@ def plan_form(*, start=None) -> widgets.Widget:
     """
     folders = find_plans(start)
     folder = folder_list("Plan", folders)
+    mine = stock_folder(start).with_name("plan")
+    if folders and not mine.exists():
+        folder.options = [*folder.options, ("copy the sample plan as mine, to edit", COPY)]
     path = path_field("or a folder elsewhere")
     reach = widgets.BoundedFloatText(
         value=1.0,
@@ -30,22 +47,41 @@ def plan_form(*, start=None) -> widgets.Widget:
         layout=LAYOUT,
     )
     guitars = [*find_guitars(start), *find_profiles(start)]
-    listed = [("as reference.toml says", None), *((label(guitar), guitar) for guitar in guitars)]
+    listed = [("as reference.toml says", ""), *((label(guitar), guitar) for guitar in guitars)]
     reference = widgets.Dropdown(description="Reference", options=listed, style=WIDE, layout=LAYOUT)
-    form = Form("Choose the wood", [folder, path, reference, reach], name="plan")
+    own = stock_folder(start)
+    stocks = [("as the plan says", ""), *([(label(str(own)), str(own))] if own.is_dir() else [])]
+    stock = widgets.Dropdown(description="Tops and backs", options=stocks, style=WIDE, layout=LAYOUT)
+    form = Form("Choose the wood", [folder, path, reference, stock, reach], name="plan")
     known = {}
 
     def read():
+        copied = folder.value == COPY and not path.value.strip()
+        if copied:
+            copy_plan(folders[0], mine)
+            found = os.path.relpath(mine, Path.cwd())
+            folder.options = [*folder.options[:-1], (label(found), found)]
+            folder.value = found
         (place,) = chosen([folder.value], path.value)
-        looked_at = [place, *([Path(reference.value)] if reference.value else [])]
+        looked_at = [place, *(Path(one.value) for one in (reference, stock) if one.value)]
         files = [p for one in looked_at for p in ([one] if one.is_file() else sorted(one.rglob("*"))) if p.is_file()]
-        key = (str(place), reference.value, *((p.name, p.stat().st_mtime_ns) for p in files))
+        key = (str(place), reference.value, stock.value, *((p.name, p.stat().st_mtime_ns) for p in files))
         if key not in known:
-            known[key] = read_plan_folder(place, reference=reference.value)
-        return plan_page(make_plan(known[key], reach_steps=reach.value))
+            known[key] = read_plan_folder(place, reference=reference.value or None, stock=stock.value or None)
+        page = plan_page(make_plan(known[key], reach_steps=reach.value))
+        return replace(page, body=f"<p>{escape(TO_EDIT.format(mine))}</p>{page.body}") if copied else page
 
     form.act = read
     return form.open(ready=bool(folders))
+
+
+def copy_plan(sample, target: Path) -> None:
+    """A copy of a plan's folder; raises LuthkitError where something is there already or cannot be written."""
+    with told(f"the plan {target}"), folder_aside(target.parent) as aside:
+        for file in sorted(path for path in Path(sample).iterdir() if path.is_file()):
+            shutil.copyfile(file, aside / file.name)
+        if not settle(aside, target):
+            raise LuthkitError(f"{target} is there already, and stays as it is; choose it from the list")
 
 
 def find_plans(start=None) -> list[str]:
