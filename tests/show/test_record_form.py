@@ -225,11 +225,16 @@ def test_slips_of_the_hand_are_sentences(bench, monkeypatch):
     assert "Relative humidity, % is 'dry'; write a number" in hand["luthkit-status"].value.replace("&#x27;", "'")
 
 
-def test_the_level_is_checked_and_advised_upon(bench):
-    hand = Hand()
+def test_the_level_is_checked_and_advised_upon(bench, monkeypatch):
+    hand, seen = Hand(), set()
+    finish = hand["Finish and keep"]
+    look = lambda _: seen.add((finish.description, finish.disabled, finish.layout.display))  # noqa: E731
+    monkeypatch.setattr(Played, "press", staticmethod(look))
     hand["What to do"].value = "Check the level"
     hand["Start recording"].click()
     assert 'data-done="2"' in hand["luthkit-status"].value and "Too loud" in hand.text("luthkit-page")
+    assert seen == {("That is enough", False, "")}
+    assert (finish.description, finish.layout.display) == ("Finish and keep", "none")
     assert hand.text("luthkit-large").startswith("Not yet") and not (bench / "logbook").exists()
 
 

@@ -38,6 +38,7 @@ _COLOURS = {"kept": "#0072B2", "left out": "#882255"}
 _MARKS = {"kept": "✓ ", "left out": "✗ "}
 _BIG = {"width": "auto", "min_width": "9rem", "height": "4rem"}
 _IN_VIEW = "<style>.luthkit-big{scroll-margin:9rem 0 55vh}</style>"  # focused: large letters above it to the top
+_FINISH, _ENOUGH = "Finish and keep", "That is enough"  # the second while the level is checked
 _GO_ON = "Start recording again with the same guitar to go on."
 _REHEARSAL = (
     "A rehearsal: the taps of a sample guitar (synthetic sound, made by a computer), heard and judged as if they came "
@@ -78,7 +79,7 @@ class _Bench:
             "ready": self._button("Ready", "ready", "hand-paper-o"),
             "back": self._button("Take the last one back", "back", "undo"),
             "skip": self._button("Skip this position", "skip", "forward"),
-            "finish": self._button("Finish and keep", "finish", "save"),
+            "finish": self._button(_FINISH, "finish", "save"),
         }
         self._next = widgets.Button(
             description="Read the modes of this session",
@@ -179,6 +180,9 @@ class _Bench:
 
     def _check(self) -> Page:
         self._say("Three soft taps, then three hard ones", "two seconds apart")
+        finish = self._buttons["finish"]
+        finish.description, finish.tooltip, finish.disabled, finish.layout.display = _ENOUGH, _ENOUGH, False, ""
+        finish.focus()
         takes, heard = [], 0
         with Microphone(self._choices.microphone) as microphone:
             ear = Ear(microphone.sample_rate_hz)
@@ -222,6 +226,7 @@ class _Bench:
         """Nothing is recorded now: no big button, no plan, no level."""
         for part in (self._plan, *self._buttons.values()):
             part.layout.display = "none"
+        self._buttons["finish"].description = _FINISH
         self._peak_db, self._meter.value = -inf, level_meter(None)
 
     def _allow(self, sitting: Sitting, *, pressed: str = "") -> None:
