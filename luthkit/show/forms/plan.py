@@ -21,8 +21,8 @@ COPY = "copy"
 TO_EDIT = (
     "This plan is now yours, in {}; the sample stays as it is. Open its files with any editor: in design.toml write "
     "your dimensions, in wood.csv the wood of the guitars you built, in builds.toml what they became, in "
-    "reference.toml what the guitar you want measures. Until then all of it is invented, and the forecast leans on invented guitars: "
-    "without builds of your own, delete builds.toml and in_progress.toml."
+    "reference.toml what the guitar you want measures. Until then all of it is invented, and the "
+    "forecast leans on invented guitars: without builds of your own, delete builds.toml and in_progress.toml."
 )
 
 
@@ -34,7 +34,7 @@ def plan_form(*, start=None) -> widgets.Widget:
     folders = find_plans(start)
     folder = folder_list("Plan", folders)
     mine = stock_folder(start).with_name("plan")
-    if folders and not mine.exists():
+    if folders and Path(folders[0]).parent.name == "sample_audio" and not mine.exists():
         folder.options = [*folder.options, ("copy the sample plan as mine, to edit", COPY)]
     path = path_field("or a folder elsewhere")
     reach = widgets.BoundedFloatText(
