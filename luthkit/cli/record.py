@@ -68,7 +68,6 @@ def run(options) -> int:
     from ..shop.desk import Desk
     from ..shop.sitting import Plan
     from ..shop.spots import OPEN_STRINGS
-    from ..show.sitting import missing, sitting_page
 
     plan = Plan(
         tuple(options.position or Plan().positions),
@@ -90,6 +89,8 @@ def run(options) -> int:
     with Microphone(options.input, sample_rate_hz=options.rate) as microphone:
         desk = Desk(plan, microphone.sample_rate_hz, draft=_draft(options, logbook), chimes=not options.silent)
         _sit(desk, microphone, options)
+    from ..show.sitting import missing, sitting_page  # loads much; the microphone does not wait for it
+
     path = desk.draft.finish(logbook=logbook)
     bar = check_bar(path, logbook=logbook)
     report = None
