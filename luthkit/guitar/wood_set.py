@@ -40,7 +40,7 @@ def wood_set(reading: WoodReading) -> WoodSet:
     name = reading.piece.name
     if missing:
         raise LuthkitError(
-            f"{name} has no value for {' and '.join(missing)}; tap the free plate along, across and in twist, and note "
+            f"{name} has no value for {' and '.join(missing)}; tap the free plate near a corner, mid-end and mid-side, and note "
             "its sizes and mass"
         )
     budgets = [known[word] for word in ("along", "across", "shear", "density")]
