@@ -40,8 +40,8 @@ def wood_set(reading: WoodReading) -> WoodSet:
     name = reading.piece.name
     if missing:
         raise LuthkitError(
-            f"{name} has no value for {' and '.join(missing)}; tap the free plate near a corner, mid-end and mid-side, and "
-            "note its sizes and mass"
+            f"{name} has no value for {' and '.join(missing)}; tap the free plate near a corner, mid-end and mid-side, "
+            "and note its sizes and mass"
         )
     budgets = [known[word] for word in ("along", "across", "shear", "density")]
     stiffness = Stiffness(*(budget.value for budget in budgets[:3]))
