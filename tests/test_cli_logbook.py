@@ -63,7 +63,7 @@ def test_loose_taps_are_kept_with_their_place_or_the_want_of_it_is_told(shop, ca
     assert main(["keep", "recorder/b.wav", "--guitar", "Wren", "--date", "2024-03-10"]) == 0
     text = shop / "logbook" / "Wren" / "2024-03-10" / "session.toml"
     said = capsys.readouterr().out
-    assert "Where and in which set-up (placement) the taps were struck is not noted: name it with --position" in said
+    assert "Where and in which placement the taps were struck is not noted: name it with --position" in said
     assert str(text.parent) in said and "names suggest" not in said and "of Wren" not in said  # --guitar was given
     text.write_text(text.read_text() + 'position = "rim"\n', encoding="utf-8")  # as the sentence says
     assert dict(read_session(text.parent).positions) == {"b.wav": "rim"} and main(["verify"]) == 0

@@ -135,7 +135,7 @@ def position_remark(kept: LoggedSession, *, how: str) -> str:
     if not nowhere and not unplaced:
         return ""
     suggested = dict(Counter(place for tap in nowhere if (place := _place_in(tap.name))).most_common())
-    wants = " and ".join(["where"] * bool(nowhere) + ["in which set-up (placement)"] * bool(unplaced))
+    wants = " and ".join(["where"] * bool(nowhere) + ["in which placement"] * bool(unplaced))
     lines = [f'position = "{next(iter(suggested), POSITIONS[0])}"'] * bool(nowhere)
     lines += ['placement = "1"'] * bool(unplaced)
     some = {len(nowhere), len(unplaced)} - {0, len(taps)}

@@ -272,9 +272,8 @@ def _disagreements(ratio: float, ratio_u: float, witnesses, *, roomy: bool) -> t
         gap = abs(witness.damping_ratio - ratio)
         if gap > 1.96 * np.hypot(witness.damping_ratio_u, ratio_u):
             why = "the room bends one of them" if roomy else "a neighbour or noise bends one of them"
-            notes.append(
-                f"{witness.method} says Q {0.5 / witness.damping_ratio:.0f}, all taps together Q {0.5 / ratio:.0f}: {why}"
-            )
+            said = f"{witness.method} says Q {0.5 / witness.damping_ratio:.0f}"
+            notes.append(f"{said}, all taps together Q {0.5 / ratio:.0f}: {why}")
     return tuple(notes)
 
 

@@ -14,6 +14,7 @@ import soundfile
 from audio_path import RATE, audio_path, heard_at
 
 from luthkit import cli, find_taps, read_modes
+from luthkit.guitar.merging import merged
 from luthkit.shop.reading import read_instrument
 from luthkit.shop.session import read_session
 from luthkit.shop.tone_reading import read_tone
@@ -129,7 +130,7 @@ def test_the_modes_come_out_as_from_the_file_itself(recorded):
     taps = find_taps(folder / "day_0.wav")
     assert len(taps.taps) == 2 and len(taps.rejected) == 1
     band_hz = (60.0, 400.0)
-    truth, live = read_modes(taps, band_hz=band_hz), read_instrument(folder / "day", band_hz=band_hz)
+    truth, live = merged(read_modes(taps, band_hz=band_hz)), read_instrument(folder / "day", band_hz=band_hz)
     assert live.taps_accepted == 2 and len(live.modes) == len(truth.modes) >= 4
     for ours, theirs in zip(live.modes, truth.modes, strict=True):
         assert abs(ours.frequency_hz - theirs.frequency_hz) < 0.05 * theirs.frequency_u_hz

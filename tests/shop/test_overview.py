@@ -74,6 +74,9 @@ def test_how_the_day_of_stringing_is_known():
 
 def test_the_overview_of_a_logbook(logbook, source):
     add_session(logbook, source)
+    for path in source.rglob("*.wav"):  # another guitar, another sound
+        samples, rate = soundfile.read(path)
+        soundfile.write(path, 0.5 * samples, rate)
     add_session(logbook, source, guitar="Wren", words={"stage": "braced", "date": "2024-02-01"})
     add_guitar(logbook, "Marlpit", role="reference")
     lines = overview(logbook)

@@ -123,7 +123,7 @@ def test_a_maker_keeps_notes_and_checks(shop):
         hand["Recordings in"].value, hand["Where struck"].value = str(loose), struck
         hand["Do it"].click()
         assert "Kept as" in hand["luthkit-page"].value, hand.said
-        assert ("choose it under Where struck" in hand["luthkit-page"].value) is told
+        assert ("Where and in which placement" in hand["luthkit-page"].value) is told
     choose(hand, "note")
     hand["What was done"].value, hand["Day"].value = "repair", "2024-02-11"
     hand["Do it"].click()
@@ -153,7 +153,7 @@ def test_a_repeat_study_is_made_from_recordings(shop, monkeypatch):
     day = datetime.date(2024, 3, 1)
     assert asked == [(logbook.path / "Wren", {"since": day, "until": day.replace(day=3)})]
     page = hand["luthkit-page"].value
-    assert hand.done == 2 and "it is used from now on" in page
+    assert hand.done == 2 and "use it from now on" in page
     assert "another day: 0.6" in page and "One person tapped throughout" in page
     choose(hand, "keep")
     (shop / "own.csv").write_text("mode,day,frequency_hz,damping_ratio\n" + "air,1,100,0.01\nair,2,101,0.01\n" * 2)

@@ -55,7 +55,7 @@ def logbook_form(*, start=None) -> widgets.Widget:
     day = _text("Day", "such as 2024-03-09; empty: as session.toml says, or today for what was done")
     stage = _list("Stage", [_AS_WRITTEN, *STAGES])
     struck = _list("Where struck", [_AS_WRITTEN, *POSITIONS])
-    placement = _text("Set-up", "such as 1, one word for all; empty: as session.toml says")
+    placement = _text("Placement", "such as 1, one word for all; empty: as session.toml says")
     event = _list("What was done", EVENT_KINDS)
     words = _text("in a few words", "for instance: new saddle, bone")
     days = _text("Its days", "such as 2024-03-09 2024-03-11; empty: sessions that say repeat_study = true")
@@ -120,7 +120,7 @@ def _keep(logbook, source, name, role, said, where) -> list[str]:
         return [f"{came.guitar}: {len(came.added)} new, {len(came.there_already)} were there already."]
     words = {key: value for key, value in said.items() if value is not None}
     kept = add_session(logbook, path, guitar=name or None, words=words, role=role, **where)
-    remark = position_remark(kept, how="choose it under Where struck and Set-up")
+    remark = position_remark(kept, how="choose it under Where struck and Placement")
     return [f"Kept as {kept.path}, a session of {kept.guitar}.", *([remark] if remark else [])]
 
 
