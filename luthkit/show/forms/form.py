@@ -64,7 +64,8 @@ class Form:
         else:
             self._run()
         style = widgets.HTML(f"<style>{STYLE}{_STYLE}</style>")
-        buttons = widgets.HBox([self._go, self._stop, self._save, self._sheet, self._pieces])
+        row = {"flex_flow": "row wrap"}  # a narrow window gets two rows, and no button is cut
+        buttons = widgets.HBox([self._go, self._stop, self._save, self._sheet, self._pieces], layout=row)
         return widgets.VBox([style, *self._fields, buttons, self._status, self._page])
 
     def say(self, sentence: str, *, wrong: bool = False) -> None:
@@ -144,7 +145,8 @@ class Form:
 
 def _button(words: str, icon: str, **options) -> widgets.Button:
     """A button as wide as its words, at any zoom."""
-    return widgets.Button(description=words, icon=icon, layout={"width": "auto", "min_width": "6rem"}, **options)
+    layout = {"width": "auto", "min_width": "6rem", "flex": "0 0 auto"}
+    return widgets.Button(description=words, icon=icon, layout=layout, **options)
 
 
 def sentence(error) -> str:
