@@ -35,7 +35,7 @@ __all__ = [
 ]
 
 WIDE = {"description_width": "11rem"}
-LAYOUT = {"width": "44rem"}
+LAYOUT = {"width": "44rem", "max_width": "98%"}
 
 
 def find_guitars(start=None) -> list[str]:
