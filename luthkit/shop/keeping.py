@@ -18,7 +18,7 @@ from .._frozen import frozen_dict
 from ..errors import LuthkitError
 from ..guitar.history import EVENT_KINDS, Event
 from ..signal.recording import SUFFIXES
-from .checksums import SUMS, read_sums, sha256_of, sums_text
+from .checksums import SUMS, read_sums, sums_text
 from .events import EVENTS, HEAD, read_events
 from .index import folders_in
 from .logbook import (
@@ -48,6 +48,7 @@ from .session import FILE_NAME, POSITIONS, Session, check_words, read_session
 from .session_text import session_text
 
 UNDATED = "undated"
+COMING_IN = ".coming_in.lock"  # held while sound that is whole on the disk takes its place: not twice, by two at once
 _CHUNK_BYTES = 1 << 20
 
 
@@ -71,8 +72,9 @@ def add_session(
     position, placement : where all taps were struck that do not say it, one of `POSITIONS`, and in which set-up.
     role : of the guitar, one of `ROLES`, if it is new.
 
-    The session appears in one step when all of it is on the disk. Its folder is called by its date; names of
-    files that some system would not take are changed. A session.toml to which nothing is added is copied as it is.
+    The session appears in one step when all of it is on the disk; of two programs that keep the same sound at once,
+    one is refused. Its folder is called by its date; names of files that some system would not take are changed. A
+    session.toml to which nothing is added is copied as it is.
 
     Raises `LuthkitError` for words that are not known, a position or placement that no tap is in want of, a source that
     cannot be read, a session whose sound is in the logbook already, of this or another guitar, and a logbook that
@@ -99,11 +101,8 @@ def add_session(
     else:
         text = (_first_remarks(own) + session_text(wanted)).encode("utf-8", "backslashreplace")
 
-    with told(f"the session of {name}"):
-        _refuse_twins(logbook, recordings)
-    home = add_guitar(logbook, name, role=role)
     day = day_of(conditions.get("date"))
-    with told(f"the session of {name}"), folder_aside(home.path) as aside:
+    with told(f"the session of {name}"), folder_aside(logbook.path) as aside:
         sums = {}
         for recording in recordings:
             target = aside / recording.name
@@ -117,10 +116,13 @@ def add_session(
         kept = read_session(aside)
         if sorted(r.name for r in kept.recordings) != sorted(taken):
             raise LuthkitError(f"the session of {name} does not read back as it was given; nothing was kept")
-        while True:
-            target = home.path / free_name(day.isoformat() if day else UNDATED, os.listdir(home.path))
-            if settle(aside, target):
-                break
+        with locked(logbook.path / COMING_IN):
+            _refuse_twins(logbook, set(sums.values()))
+            home = add_guitar(logbook, name, role=role)
+            while True:
+                target = home.path / free_name(day.isoformat() if day else UNDATED, os.listdir(home.path))
+                if settle(aside, target):
+                    break
     enlist(home.path)
     return LoggedSession(home.name, target, day, str(conditions.get("stage", "")), wanted.conditions)
 
@@ -254,14 +256,13 @@ def _copy(source: Path, target: Path) -> str:
     return digest.hexdigest()
 
 
-def _refuse_twins(logbook: Logbook, recordings) -> None:
-    """Sound that is kept already, of whatever guitar, is not kept again."""
-    mine = {sha256_of(recording.path) for recording in recordings}
+def _refuse_twins(logbook: Logbook, mine: set[str]) -> None:
+    """Sound that is kept already, of whatever guitar, is not kept again; `mine` are its SHA-256."""
     for folder in [guitar.path / name for guitar in logbook.guitars() for name in folders_in(guitar.path)]:
         try:
             theirs = set(read_sums(folder).values())
         except LuthkitError:
             continue
-        if mine and mine <= theirs:
+        if mine <= theirs:
             where = f"{folder.parent.name}/{folder.name}"
             raise LuthkitError(f"this sound is in the logbook already, as {where}; nothing was added")

@@ -15,6 +15,7 @@ from ..errors import LuthkitError
 from .checksums import SUMS, check_folder, sha256_of
 from .events import EVENTS, HEAD, read_events
 from .index import folders_in
+from .keeping import COMING_IN
 from .logbook import GUITAR, as_logbook, read_guitar
 from .register import enlist
 from .safe import COMING, folder_aside, free_name, locked, safe_name, same_name, settle, sync_folder, told, write_whole
@@ -83,7 +84,8 @@ def unpack(logbook, path) -> Unpacked:
                     _extract(parcel, entry, aside / name)
                 (folder,) = aside.iterdir()
                 _refuse_damage(folder)
-                return _bring_in(logbook, folder)
+                with locked(logbook.path / COMING_IN):
+                    return _bring_in(logbook, folder)
     except FileNotFoundError:
         raise LuthkitError(f"{path} does not exist; check the spelling of the file") from None
     except (zipfile.BadZipFile, NotImplementedError, EOFError) as error:

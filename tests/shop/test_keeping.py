@@ -243,22 +243,51 @@ for k in range(4):
 """
 
 
-def test_two_programs_at_once(logbook, tmp_path):
-    command = [sys.executable, "-c", TWO, logbook.path]
+def at_once(*jobs):
+    """The last line each program prints (code, arguments), all let go when all are ready."""
     jobs = [
         subprocess.Popen(
-            [*command, tmp_path / name, str(seed)], cwd=TESTS, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+            [sys.executable, "-c", *map(str, job)], cwd=TESTS, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
         )
-        for name, seed in (("one", 1000), ("two", 2000))
+        for job in jobs
     ]
-    assert [job.stdout.readline().strip() for job in jobs] == ["ready", "ready"]
+    assert [job.stdout.readline().strip() for job in jobs] == ["ready"] * len(jobs)
     for job in jobs:
-        job.communicate("go\n")
-    assert [job.returncode for job in jobs] == [0, 0]
+        job.stdin.write("go\n")
+        job.stdin.flush()
+    said = [job.communicate()[0].strip() for job in jobs]
+    assert [job.returncode for job in jobs] == [0] * len(jobs)
+    return said
+
+
+def test_two_programs_at_once(logbook, tmp_path):
+    at_once([TWO, logbook.path, tmp_path / "one", 1000], [TWO, logbook.path, tmp_path / "two", 2000])
     sessions = logbook.sessions()
     assert len(logbook.guitars()) == 1 and len(sessions) == 8 and len(logbook.events("Number 12")) == 8
     assert all(check_folder(session.path) == () for session in sessions)
     assert logbook.unfinished() == ()
+
+
+SAME = """
+import sys, time
+from luthkit.errors import LuthkitError
+from luthkit.shop import keeping
+home, what, guitar = sys.argv[1:]
+real = keeping.add_guitar  # what comes after the search for the same sound: the other has time to search as well
+keeping.add_guitar = lambda *a, **k: (time.sleep(0.5), real(*a, **k))[1]
+print("ready", flush=True)
+sys.stdin.readline()
+try:
+    print(keeping.add_session(home, what, guitar=guitar).path.name)
+except LuthkitError as error:
+    print("refused" if "is in the logbook already" in str(error) else error)
+"""
+
+
+def test_the_same_sound_by_two_programs_at_once_is_kept_once(logbook, source):
+    said = at_once([SAME, logbook.path, source, "Wren"], [SAME, logbook.path, source, "Robin"])
+    assert sorted(said) == ["2024-03-09", "refused"]
+    assert len(logbook.sessions()) == len(logbook.guitars()) == 1 and logbook.unfinished() == ()
 
 
 READ_ONLY = """
