@@ -25,11 +25,12 @@ from luthkit.signal.cells import SETTLE_S
 from luthkit.signal.modes import LENGTH_S, read_modes
 from luthkit.signal.taps import Tap, TapSet
 
-from .bounds import normal_quantile, room_bound, sinusoid_bound
+from .bounds import decay_bound, normal_quantile, room_bound
 from .rivals import lscf_modes, width_modes
 
 CENTS = 1200 / np.log(2)
 READ_HZ = (60.0, 700.0)  # where modes are counted
+THIN = 4  # every so many samples, in a band of that much less hiss, tell the same of modes below 5 kHz
 RIVALS = ("LSCF", "LSCF, 3 ms on", "-3 dB width")
 SCENES = ("quiet 40 dB", "quiet 25 dB", "workshop", "workshop, 5 placements", "sinusoid", "pairs")
 BENCHES = {
@@ -57,7 +58,7 @@ class Outcome:
     false: int
     seconds: float
     rivals: dict[str, tuple[np.ndarray, np.ndarray]] = field(default_factory=dict)
-    bounds: dict[str, tuple[np.ndarray, np.ndarray]] = field(default_factory=dict)  # of the strong modes
+    bounds: dict[str, tuple[np.ndarray, np.ndarray]] = field(default_factory=dict)  # in a room of the strong modes
 
 
 def pair_up(true_hz, found_hz, *, within: float = 0.03) -> list[tuple[int, int]]:
@@ -74,6 +75,7 @@ def quiet_or_workshop(seed: int, scene: str, *, with_rivals: bool = True, full_b
     strong = None
     if scene == "pairs":
         body, strong = with_pair(rng, body)
+    before = rng.bit_generator.state
     tapset = simulate.tap_set(rng, body, bench)
     began = time.perf_counter()
     try:
@@ -104,7 +106,9 @@ def quiet_or_workshop(seed: int, scene: str, *, with_rivals: bool = True, full_b
         false=false,
         seconds=seconds,
         rivals=read_rivals(tapset, body.poles[counted]) if with_rivals else {},
-        bounds=read_bounds(body, bench, np.flatnonzero(strong), full=full_bound) if bench.t60_s else {},
+        bounds=read_bounds(body, bench, np.flatnonzero(strong), full=full_bound)
+        if bench.t60_s
+        else quiet_bounds(before, body, bench, np.flatnonzero(counted)),
     )
 
 
@@ -135,6 +139,38 @@ def read_rivals(tapset: TapSet, poles) -> dict[str, tuple[np.ndarray, np.ndarray
         name: (CENTS * np.log(np.abs(each) / np.abs(poles)), zeta / ratio[0] - 1)
         for name, each, zeta in zip(RIVALS, found, ratio[1:], strict=True)
     }
+
+
+def quiet_bounds(rng_state, body: simulate.Body, bench: simulate.Bench, counted):
+    """Least standard deviations, in cents and as a share of damping, of the modes `counted` (indices) in these very
+    taps: all modes there, hiss and hum as made, from where luthkit reads on, and whole from the longest pulse on."""
+    still, rate = replace(bench, hum_db=-np.inf), bench.sample_rate_hz
+    rng, sounds = np.random.default_rng(), []
+    for snr_db in (np.inf, bench.snr_db):
+        rng.bit_generator.state = rng_state
+        sounds.append(simulate.tap_set(rng, body, replace(still, snr_db=snr_db)).taps)
+    hiss = np.sqrt(np.mean([(noisy.samples - clean.samples) ** 2 for clean, noisy in zip(*sounds, strict=True)]))
+    found = {}
+    for name, start_s, length_s in (
+        ("what is read", SETTLE_S, LENGTH_S),
+        ("whole taps", bench.pulse_s[1], bench.length_s),
+    ):
+        firsts = [int(np.ceil((tap.onset_s + start_s) * rate)) for tap in sounds[0]]
+        n = min(round(length_s * rate), *(len(tap.samples) - k for tap, k in zip(sounds[0], firsts, strict=True)))
+        time_s = start_s + np.arange(0, n, THIN) / rate
+        each = np.exp(np.outer(time_s, body.poles))
+        columns = np.stack([each.real, -each.imag], axis=-1).reshape(len(each), -1)
+        clean = [tap.samples[k : k + n : THIN, 0] for tap, k in zip(sounds[0], firsts, strict=True)]
+        amplitudes = np.linalg.lstsq(columns, np.transpose(clean), rcond=None)[0].T
+        hz, ratio = decay_bound(
+            body.poles,
+            amplitudes[:, 0::2] + 1j * amplitudes[:, 1::2],
+            hiss / np.sqrt(THIN),
+            time_s,
+            lines_hz=bench.mains_hz * np.arange(1, 13),
+        )
+        found[name] = (CENTS * hz[counted] / body.frequency_hz[counted], ratio[counted] / body.damping_ratio[counted])
+    return found
 
 
 def read_bounds(body: simulate.Body, bench: simulate.Bench, strong, *, full: bool):
@@ -186,8 +222,8 @@ def sinusoid(seed: int, *, snr_db: float = 40.0, rate: int = 16000, length_s: fl
     mode = min(modes, key=lambda m: abs(m.frequency_hz - frequency))
     error = np.array([mode.frequency_hz - frequency, mode.damping_ratio - 0.5 / quality])
     start = int(np.ceil(SETTLE_S * rate))
-    whole = sinusoid_bound(pole, amplitude, noise, t)
-    read = sinusoid_bound(pole, amplitude, noise, t[start : start + round(LENGTH_S * rate)])
+    whole = np.ravel(decay_bound(pole, amplitude, noise, t))
+    read = np.ravel(decay_bound(pole, amplitude, noise, t[start : start + round(LENGTH_S * rate)]))
     stated = (mode.frequency_u_hz, mode.damping_ratio_u)
     return error[:, None] / np.array([whole, read, stated]).T, n_more
 
@@ -258,8 +294,29 @@ def quiet_rows(outcomes, goals) -> list[str]:
         line("frequency error, 95th percentile", cents[1], goals[3], unit="cents"),
         line("damping error, median", damping[0], goals[4], unit="%"),
         line("damping error, 95th percentile", damping[1], goals[5], unit="%"),
+        *bound_rows(outcomes),
         *common_rows(outcomes),
     ]
+
+
+def bound_rows(outcomes) -> list[str]:
+    """What an efficient unbiased reader of these very taps would leave, and how far luthkit and LSCF stand over it."""
+    own = (gather(outcomes, "cents"), gather(outcomes, "damping"))
+    rows = []
+    for name in outcomes[0].bounds:
+        for k, (what, unit) in enumerate((("frequency", "cents"), ("damping", "%"))):
+            least = np.concatenate([o.bounds[name][k] for o in outcomes])
+            limit = [normal_quantile(least, share) for share in (0.5, 0.95)]
+            scores = (own[k] / least)[np.isfinite(own[k])]
+            shown = [each * (100 if k else 1) for each in limit]
+            row = f"  bound of {name}, {what}: {shown[0]:.3g} and {shown[1]:.3g} {unit}; luthkit over it"
+            row += "".join(f" {each / most:.2f}" for each, most in zip(quantiles(own[k]), limit, strict=True))
+            row += f", RMS {np.sqrt(np.mean(scores**2)):.2f}"
+            if outcomes[0].rivals:
+                theirs = quantiles(np.concatenate([o.rivals[RIVALS[1]][k] for o in outcomes]))
+                row += f"; {RIVALS[1]}" + "".join(f" {e / m:.1f}" for e, m in zip(theirs, limit, strict=True))
+            rows.append(row)
+    return rows
 
 
 def workshop_rows(outcomes) -> list[str]:

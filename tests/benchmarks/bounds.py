@@ -10,15 +10,25 @@ import numpy as np
 from scipy.linalg import solve_triangular, toeplitz
 
 
-def sinusoid_bound(pole: complex, amplitude: complex, noise_rms: float, time_s) -> tuple[float, float]:
-    """Least standard deviations of frequency |s| / 2 pi in Hz and of damping ratio, for Re[a exp(s t)] plus
-    white noise at the times `time_s` (n,); amplitude and phase are unknown too."""
-    time_s = np.asarray(time_s, float)
-    wave = amplitude * np.exp(pole * time_s)
-    unit = np.exp(pole * time_s)
-    columns = np.stack([(time_s * wave).real, -(time_s * wave).imag, unit.real, -unit.imag], axis=1)
-    covariance = _inverse(columns.T @ columns / noise_rms**2)
-    return tuple(np.sqrt(_frequency_and_ratio(pole, covariance[:2, :2])))
+def decay_bound(poles, amplitudes, noise_rms: float, time_s, *, lines_hz=()) -> tuple[np.ndarray, np.ndarray]:
+    """Least standard deviations (n,) of frequencies |s| / 2 pi in Hz and of damping ratios, for taps that share
+    their poles: sum of Re[a exp(s t)] plus white noise at the equally spaced `time_s`.
+
+    `amplitudes` (n,) or (n_taps, n) are unknown too, in each tap or alike in all, which comes to the same. Hum at the
+    known `lines_hz`, of unknown strength and phase in each tap, counts as unknown as well.
+    """
+    time_s, poles = np.asarray(time_s, float), np.atleast_1d(poles)
+    n_poles = len(poles)
+    amplitudes = np.reshape(amplitudes, (-1, n_poles))
+    lines = 2j * np.pi * np.asarray(lines_hz, float)
+    each = np.exp(np.outer(time_s, np.concatenate([poles, lines])))
+    unknown, _ = np.linalg.qr(_columns(each / np.linalg.norm(each, axis=0)))
+    slopes = _columns(time_s[:, None] * each[:, :n_poles])
+    slopes = slopes - unknown @ (unknown.T @ slopes)
+    gram = (slopes.T @ slopes).reshape(n_poles, 2, n_poles, 2)
+    turned = np.array([[amplitudes.real, -amplitudes.imag], [amplitudes.imag, amplitudes.real]])
+    information = np.einsum("aitk,kalb,bjtl->kilj", turned, gram, turned, optimize=True)
+    return _frequencies_and_ratios(poles, noise_rms**2 * _inverse(information.reshape(2 * n_poles, -1)))
 
 
 def room_bound(
@@ -69,9 +79,9 @@ def room_bound(
             changes[k] = (half + half.T).ravel()
         information = information + 0.5 * (changes @ changes.T)
     covariance = _inverse(information) / np.outer(scale, scale) / n_placements
-    pairs = [covariance[4 * k : 4 * k + 2, 4 * k : 4 * k + 2] for k in range(len(poles))]
-    squares = np.array([_frequency_and_ratio(pole, pair) for pole, pair in zip(poles, pairs, strict=True)])
-    return tuple(np.sqrt(squares.T))
+    return _frequencies_and_ratios(
+        poles, covariance.reshape(len(poles), 4, -1, 4)[:, :2, :, :2].reshape(2 * len(poles), -1)
+    )
 
 
 def normal_quantile(sds, share: float) -> float:
@@ -88,9 +98,16 @@ def _inverse(information: np.ndarray) -> np.ndarray:
     return np.linalg.inv(information / np.outer(scale, scale)) / np.outer(scale, scale)
 
 
-def _frequency_and_ratio(pole: complex, covariance: np.ndarray) -> np.ndarray:
-    """Variances (2,) of |s| / 2 pi and -Re s / |s| from the covariance (2, 2) of (Re s, Im s)."""
-    size = abs(pole)
-    a, b = pole.real / size, pole.imag / size
+def _columns(values: np.ndarray) -> np.ndarray:
+    """What the real and imaginary parts of amplitudes multiply, (n, 2 m), of exponentials (n, m)."""
+    return np.stack([values.real, -values.imag], axis=-1).reshape(len(values), -1)
+
+
+def _frequencies_and_ratios(poles, covariance: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Standard deviations (n,) of |s| / 2 pi and -Re s / |s| from the covariance of (Re s, Im s), interleaved."""
+    size = np.abs(poles)
+    a, b = poles.real / size, poles.imag / size
     slopes = np.array([[a / (2 * np.pi), b / (2 * np.pi)], [-b * b / size, a * b / size]])
-    return np.einsum("qi,ij,qj->q", slopes, covariance, slopes)
+    k = 2 * np.arange(len(poles))
+    blocks = np.array([[covariance[k + i, k + j] for j in (0, 1)] for i in (0, 1)])
+    return tuple(np.sqrt(np.einsum("qik,ijk,qjk->qk", slopes, blocks, slopes)))

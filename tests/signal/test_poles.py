@@ -2,9 +2,10 @@
 
 import numpy as np
 import pytest
-from benchmarks.bounds import sinusoid_bound
+from benchmarks.bounds import decay_bound
 
 from luthkit.signal.cells import Cell
+from luthkit.signal.modes import _to_frequency_and_ratio
 from luthkit.signal.poles import refine, subspace_poles
 from luthkit.signal.room import Whitener
 from luthkit.simulate import pole
@@ -67,15 +68,25 @@ def test_the_covariance_of_one_pole_is_the_bound():
     the exact value is sd(f) = 3.162101e-3 Hz (own derivation, confirmed by Monte Carlo)."""
     rate, decay, noise = 8000.0, 12.566371, 0.01
     single = -decay + 2j * np.pi * 200
-    exact = sinusoid_bound(single, np.exp(0.3j), noise, np.arange(8000) / rate)
+    exact = decay_bound(single, np.exp(0.3j), noise, np.arange(8000) / rate)
     assert exact[0] == pytest.approx(3.162101e-3, rel=2e-4)
     n = 5000
     data = decays(np.array([single]), np.ones(1), n=n, start_s=0.0)
     fit = refine([make_cell(data, 0.0)], [data], [Whitener(noise)], [single], max_steps=5)
     sd = np.sqrt(np.diag(fit.covariance))
     assert sd == pytest.approx(4 * noise * np.sqrt(decay**3 / RATE), rel=0.02)
-    bound = sinusoid_bound(single, 1.0, noise, np.arange(n) / RATE)
+    bound = decay_bound(single, 1.0, noise, np.arange(n) / RATE)
     assert sd[1] / (2 * np.pi) == pytest.approx(bound[0], rel=1e-3)
+
+
+def test_the_covariance_of_several_poles_over_repeats_is_the_bound_and_hum_costs_something():
+    amplitudes = np.array([AMPLITUDES, 1j * AMPLITUDES])
+    data = [decays(POLES, each) for each in amplitudes]
+    fit = refine([make_cell(each) for each in data], data, [Whitener(0.01)] * 2, POLES, max_steps=1)
+    t = 0.003 + np.arange(2000) / RATE
+    bound = np.array(decay_bound(POLES, amplitudes, 0.01, t))
+    assert np.sqrt(_to_frequency_and_ratio(fit.poles, fit.covariance)) == pytest.approx(bound, rel=1e-6)
+    assert np.all(np.array(decay_bound(POLES, amplitudes, 0.01, t, lines_hz=50 * np.arange(1, 13))) > 1.0001 * bound)
 
 
 def test_two_cells_halve_the_variance():

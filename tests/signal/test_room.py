@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from benchmarks.bounds import room_bound, sinusoid_bound
+from benchmarks.bounds import decay_bound, room_bound
 from scipy.linalg import toeplitz
 
 from luthkit import simulate
@@ -169,4 +169,4 @@ def test_the_bound_in_a_room_is_the_curvature_of_the_likelihood():
     along = np.array([one.real, one.imag]) / abs(one) / (2 * np.pi)
     assert hz[0] == pytest.approx(np.sqrt(along @ least[:2, :2] @ along), rel=0.01)
     dry = room_bound([one], [residue], direct_to_reverberant_db=300.0, **given)
-    assert np.ravel(dry) == pytest.approx(sinusoid_bound(one, residue, hiss, t[-200:]), rel=1e-6)
+    assert np.ravel(dry) == pytest.approx(np.ravel(decay_bound(one, residue, hiss, t[-200:])), rel=1e-6)
