@@ -33,6 +33,7 @@ from .safe import COMING
 from .session import SessionRecording
 
 FOLDER = "results"
+FLOORS = ("signal", "guitar", "shop")
 T = TypeVar("T")
 _KIND = "~"  # key that tells what a JSON object stands for
 
@@ -90,12 +91,21 @@ def remembered(place: Path | None, kind: type[T], work: Callable[[], T]) -> T:
 
 @cache
 def programs() -> str:
-    """What the numbers depend on beside the sound: luthkit's version and reading code, numpy and scipy."""
+    """What the numbers depend on beside the sound: luthkit's version and code, numpy and scipy.
+
+    The code is that of all floors that have a part in a reading (sessions are read and cut up in shop/, modes are
+    merged in guitar/): better one reading too many after a change than an old one that the new code would not give.
+    """
     digest = hashlib.sha256()
-    house = Path(__file__).parents[1]
-    for path in (*sorted((house / "signal").glob("*.py")), house / "guitar" / "played.py"):
+    for path in code():
         digest.update(path.read_bytes())
     return f"luthkit {__version__} {digest.hexdigest()} numpy {np.__version__} scipy {version('scipy')}"
+
+
+def code() -> list[Path]:
+    """The files of luthkit from which anything that is kept is worked out."""
+    house = Path(__file__).parents[1]
+    return [path for floor in (house, *(house / name for name in FLOORS)) for path in sorted(floor.glob("*.py"))]
 
 
 def to_plain(value: object):

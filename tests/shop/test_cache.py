@@ -3,6 +3,9 @@
 import datetime
 import json
 import shutil
+import subprocess
+import sys
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -108,6 +111,20 @@ def test_other_sound_parameters_or_programs_are_read_anew(taps, logbook, reading
     assert len(readings) == 3
     monkeypatch.setattr(cache, "programs", lambda: "a later version")
     assert same(read_instrument(folder), changed) and len(readings) == 4
+
+
+def test_what_is_kept_is_told_apart_by_all_code_it_comes_from(monkeypatch, tmp_path):
+    modules = "reading", "tone_reading", "history"  # which work out what is kept
+    ask = f"import sys, luthkit.shop.{', luthkit.shop.'.join(modules)}; print(*[m.__file__ for n, m in "
+    ask += "sys.modules.items() if n.partition('.')[0] == 'luthkit'], sep='\\n')"
+    loaded = subprocess.run([sys.executable, "-c", ask], capture_output=True, text=True, check=True).stdout.split("\n")
+    assert {Path(name) for name in loaded if name} <= set(cache.code()) and len(loaded) > 30
+    before, changed = cache.programs(), tmp_path / "merging.py"
+    changed.write_text("# another merging")
+    monkeypatch.setattr(cache, "code", lambda: [changed])
+    cache.programs.cache_clear()
+    assert cache.programs() != before
+    cache.programs.cache_clear()
 
 
 def test_a_damaged_result_is_read_anew(taps, logbook, readings):
