@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from math import exp, isfinite, isnan, log, log2, nan, sqrt
+from dataclasses import dataclass
+from math import exp, hypot, isfinite, isnan, log, nan, sqrt
 
 from .. import __version__
 from ..errors import LuthkitError
 from ..signal.modes import Mode, ModeSet
 from .cautions import cautions
+from .merging import QUANTITIES, under_one_peak, value_of
 from .naming import Naming
 from .pair_names import name_of_pair, names_given, namings_of
 from .pairing import Candidate, candidate, pair_up
@@ -64,6 +65,16 @@ class Band:
     damping_high: float
     damping_high_u: float
 
+    def logs(self, quantity: str) -> tuple[tuple[float, float], ...]:
+        """Natural logarithms, with their standard uncertainties, of the mean, the lowest and the highest reading."""
+        if quantity == "frequency":
+            found = (self.frequency_hz, self.frequency_u_hz), (self.frequency_low_hz, self.frequency_low_u_hz)
+            found += ((self.frequency_high_hz, self.frequency_high_u_hz),)
+        else:
+            found = (self.damping_ratio, self.damping_ratio_u), (self.damping_low, self.damping_low_u)
+            found += ((self.damping_high, self.damping_high_u),)
+        return tuple((log(value), u / value) for value, u in found)
+
 
 @dataclass(frozen=True)
 class Pair:
@@ -93,14 +104,6 @@ class Comparison:
     version: str
     namings: tuple[Naming, ...]  # of the build, then of each reference
     called: tuple[str, ...]  # the build, then the references as they were given: a profile by its own name
-
-
-@dataclass(frozen=True)
-class _Reading:
-    """The natural logarithm of a frequency or damping ratio and its uncertainty, re-hanging included."""
-
-    log: float
-    u: float
 
 
 def compare(
@@ -148,6 +151,7 @@ def compare(
             )
 
     names = instrument_names(build, references)
+    sets = dict(zip(names, (build, *references), strict=True))
     namings = namings_of((build, *references), namings)
     told = dict(zip(names, map(names_given, namings), strict=True))
     firsts = [names[1 + sum(map(len, guitars[:k]))] for k in range(len(given))]
@@ -160,18 +164,12 @@ def compare(
         band = bands[j][0]
         name, doubt = name_of_pair([(names[0], body[i]), *band.members], told)
         doubt = doubt if sure else _NOT_SURE
-        pair = _judge(build, body[i], band, references=references, doubt=doubt, thresholds=thresholds)
-        pairs.append(replace(pair, name=name))
+        pairs.append(_judge(body[i], band, sets, name=name, doubt=doubt, thresholds=thresholds))
         paired_modes.add(i)
         paired_bands.add(j)
     build_only = tuple(mode for i, mode in enumerate(body) if i not in paired_modes)
     reference_only = tuple(band for j, (band, _) in enumerate(bands) if j not in paired_bands)
-    set_aside = tuple(
-        (name, mode)
-        for name, modeset in zip(names, (build, *references), strict=True)
-        for mode in modeset.modes
-        if mode.kind != "body"
-    )
+    set_aside = tuple((name, mode) for name, each in sets.items() for mode in each.modes if mode.kind != "body")
     return Comparison(
         build=build,
         references=references,
@@ -180,30 +178,12 @@ def compare(
         reference_only=reference_only,
         set_aside=set_aside,
         summary=sum_up(pairs, build_only, reference_only, len(references)),
-        cautions=(*cautions(build, references, names), *_lent(thresholds)),
+        cautions=(*cautions(build, references, names), *thresholds.study_notes()),
         thresholds=thresholds,
         version=__version__,
         namings=namings,
         called=(names[0], *called),
     )
-
-
-def _lent(thresholds: Thresholds) -> tuple[str, ...]:
-    """Whose scatter is used, where a repeat study was asked, and that it is that of some modes only."""
-    said = [thresholds.study_sentence] if thresholds.study else []
-    if thresholds.modes:
-        held = ", ".join(thresholds.modes)
-        said.append(f"Your repeat study holds {held} only; its scatter is used here for the other modes too, untested.")
-    return tuple(said)
-
-
-def cents(frequency_hz: float, reference_hz: float) -> float:
-    """1200 log2(f / f_ref).
-
-    >>> round(cents(442.0, 440.0), 6)
-    7.851415
-    """
-    return 1200 * log2(frequency_hz / reference_hz)
 
 
 def instrument_names(build: ModeSet, references: Sequence[ModeSet]) -> tuple[str, ...]:
@@ -215,21 +195,18 @@ def instrument_names(build: ModeSet, references: Sequence[ModeSet]) -> tuple[str
     return tuple(names)
 
 
-def _reading(modeset: ModeSet, mode: Mode, quantity: str, thresholds: Thresholds) -> _Reading:
-    """The logarithm of the reading; scatter that the set could not show is added from the thresholds."""
-    if quantity == "frequency":
-        value, u = mode.frequency_hz, mode.frequency_u_hz
-    else:
-        value, u = mode.damping_ratio, mode.damping_ratio_u
+def _reading(modeset: ModeSet, mode: Mode, quantity: str, thresholds: Thresholds) -> tuple[float, float]:
+    """The logarithm of a reading and its uncertainty; scatter that the set could not show is that of the thresholds."""
+    value, u = value_of(mode, quantity)
     if not (isfinite(value) and value > 0):
-        return _Reading(nan, nan)
+        return nan, nan
     scatter = thresholds.scatter(quantity)
     seen = modeset.placements > 1 and thresholds.setting in ("same set-up", "re-hung")
     if not seen:
-        return _Reading(log(value), sqrt((u / value) ** 2 + scatter.value**2))
+        return log(value), hypot(u / value, scatter.value)
     # few placements say little about their own scatter: the low planning figure is the least believed
     least = scatter.low / sqrt(modeset.placements)
-    return _Reading(log(value), nan if isnan(u) else max(u / value, least))
+    return log(value), nan if isnan(u) else max(u / value, least)
 
 
 def bands_of(references, names, thresholds: Thresholds | None = None, told=None) -> list[tuple[Band, Candidate]]:
@@ -251,15 +228,12 @@ def bands_of(references, names, thresholds: Thresholds | None = None, told=None)
     entries = []
     for group in groups:
         group.sort(key=lambda member: member[0])
-        frequency = [_reading(references[k], mode, "frequency", thresholds) for k, mode, _ in group]
-        damping = [_reading(references[k], mode, "damping", thresholds) for k, mode, _ in group]
-        band = Band(
-            tuple((names[k], mode) for k, mode, _ in group),
-            len(references),
-            *_spread(frequency),
-            *_spread(damping),
-        )
-        entries.append((band, _centre(group)))
+        spread = [
+            _spread([_reading(references[k], mode, quantity, thresholds) for k, mode, _ in group])
+            for quantity in QUANTITIES
+        ]
+        members = tuple((names[k], mode) for k, mode, _ in group)
+        entries.append((Band(members, len(references), *spread[0], *spread[1]), _centre(group)))
     return sorted(entries, key=lambda entry: entry[0].frequency_hz)
 
 
@@ -272,81 +246,53 @@ def _centre(group) -> Candidate:
 
 def _spread(readings):
     """(mean, u, low, u, high, u) of readings in logarithms, given back in their own unit."""
-    mean = exp(sum(r.log for r in readings) / len(readings))
-    u = sqrt(sum(r.u**2 for r in readings)) / len(readings)
-    low = min(readings, key=lambda r: r.log)
-    high = max(readings, key=lambda r: r.log)
-    return mean, mean * u, exp(low.log), exp(low.log) * low.u, exp(high.log), exp(high.log) * high.u
+    mean = sum(x for x, _ in readings) / len(readings)
+    u = sqrt(sum(u**2 for _, u in readings)) / len(readings)
+    ends = (f(readings, key=lambda reading: reading[0]) for f in (min, max))
+    return [number for x, u in ((mean, u), *ends) for number in (exp(x), exp(x) * u)]
 
 
-def _judge(build, mode, band, *, references, doubt, thresholds) -> Pair:
-    names = instrument_names(build, references)
-    used = {name for name, _ in band.members}
-    taps = [(names[0], build.taps_accepted)]
-    taps += [(n, r.taps_accepted) for n, r in zip(names[1:], references, strict=True) if n in used]
-    few = [f"{name}: {count}" for name, count in taps if count < FEWEST_TAPS]
-    why = f"fewer than {FEWEST_TAPS} taps were kept ({', '.join(few)})" if few else ""
+def _judge(mode, band, sets, *, name, doubt, thresholds) -> Pair:
+    """One mode of the build beside its band; `sets` are the guitars by name, the build first."""
+    members = [(next(iter(sets)), mode), *band.members]
+    taps = {instrument: sets[instrument].taps_accepted for instrument, _ in members}
+    few = [f"{instrument}: {count}" for instrument, count in taps.items() if count < FEWEST_TAPS]
+    why = {
+        quantity: f"fewer than {FEWEST_TAPS} taps were kept ({', '.join(few)})" if few else ""
+        for quantity in QUANTITIES
+    }
+    blended = [f"{m.frequency_hz:.0f} Hz" for instrument, m in members if _blended(sets[instrument], m)]
+    if blended and not few:
+        why["damping"] = f"{_BLENDED} ({', '.join(blended)})"
     notes = list(dict.fromkeys(mode.notes))
     if doubt:
         notes.append(doubt)
-    members = [(r, m) for n, r in zip(names[1:], references, strict=True) for name, m in band.members if name == n]
-    blended = [f"{m.frequency_hz:.0f} Hz" for r, m in [(build, mode), *members] if _blended(r, m)]
     if len(band.members) < band.n_references:
         notes.append(f"found on {len(band.members)} of {band.n_references} references")
-    frequency = _difference(
-        _reading(build, mode, "frequency", thresholds),
-        (band.frequency_hz, band.frequency_u_hz),
-        (band.frequency_low_hz, band.frequency_low_u_hz),
-        (band.frequency_high_hz, band.frequency_high_u_hz),
-        limits=(
-            log(1 + thresholds.frequency_heard_typical.value),
-            log(1 + thresholds.frequency_heard_best.value),
-        ),
-        unit="cents",
-        several=len(band.members) > 1,
-        why=why,
-        doubt=doubt,
-    )
-    damping = _difference(
-        _reading(build, mode, "damping", thresholds),
-        (band.damping_ratio, band.damping_ratio_u),
-        (band.damping_low, band.damping_low_u),
-        (band.damping_high, band.damping_high_u),
-        limits=(
-            log(1 + thresholds.damping_heard_typical.value),
-            log(1 + thresholds.damping_heard_best.value),
-        ),
-        unit="percent",
-        several=len(band.members) > 1,
-        why=why or (blended and f"{_BLENDED} ({', '.join(blended)})"),
-        doubt=doubt,
-    )
-    return Pair(mode, band, frequency, damping, tuple(notes))
+    build = sets[members[0][0]]
+    differences = [
+        _difference(_reading(build, mode, q, thresholds), band, q, thresholds=thresholds, why=why[q], doubt=doubt)
+        for q in QUANTITIES
+    ]
+    return Pair(mode, band, *differences, tuple(notes), name)
 
 
 def _blended(modeset, mode) -> bool:
-    """Whether another body mode stands nearer than half the half-power width (zeta f) of the wider of the two."""
-    return any(
-        abs(other.frequency_hz - mode.frequency_hz)
-        < max(other.damping_ratio * other.frequency_hz, mode.damping_ratio * mode.frequency_hz)
-        for other in modeset.modes
-        if other is not mode and other.kind == "body"
-    )
+    """Whether another body mode stands under one peak with this one."""
+    others = (other for other in modeset.modes if other is not mode and other.kind == "body")
+    return any(under_one_peak(other, mode) for other in others)
 
 
-def _limits(thresholds, quantity):
-    heard = (getattr(thresholds, f"{quantity}_heard_{who}").value for who in ("typical", "best"))
-    return tuple(log(1 + value) for value in heard)
+def _difference(build, band, quantity, *, thresholds, why, doubt) -> Difference:
+    unit = "cents" if quantity == "frequency" else "percent"
 
-
-def _difference(build, mean, low, high, *, limits, unit, several, why, doubt) -> Difference:
     def show(x):
         return _CENTS * x if unit == "cents" else 100 * (exp(x) - 1)
 
-    centre = log(mean[0])
-    value = build.log - centre
-    u = sqrt(build.u**2 + (mean[1] / mean[0]) ** 2)
-    verdict, reason = judge(build, low, high, limits=limits, several=several)
+    mean, low, high = band.logs(quantity)
+    limits = [log(1 + getattr(thresholds, f"{quantity}_heard_{who}").value) for who in ("typical", "best")]
+    verdict, reason = judge(build, low, high, limits=limits, several=len(band.members) > 1)
+    value, u = build[0] - mean[0], hypot(build[1], mean[1])
     if why or isnan(u):
         verdict, reason = CANNOT_TELL, why or "there is no uncertainty for it (see the notes of the mode)"
     elif doubt and verdict in (UNHEARD, HEARD):
@@ -357,8 +303,8 @@ def _difference(build, mean, low, high, *, limits, unit, several, why, doubt) ->
         low=show(value - COVERAGE * u),
         high=show(value + COVERAGE * u),
         unit=unit,
-        range_low=show(log(low[0]) - centre),
-        range_high=show(log(high[0]) - centre),
+        range_low=show(low[0] - mean[0]),
+        range_high=show(high[0] - mean[0]),
         verdict=verdict,
         reason=reason,
     )

@@ -7,11 +7,12 @@ from math import expm1, inf, isfinite, log1p
 
 from .. import __version__
 from .alarm import AGAIN, LOOK, Alarm, watch
-from .forecast import Outlook, look_ahead
+from .forecast import Outlook, days_text, look_ahead
 from .history import QUANTITIES, History, series
 from .settling import CANNOT_TELL, FEWEST_SESSIONS, Course, settle
 from .shapes import DRIFT, NO_CHANGE, SETTLING, TWICE
 from .thresholds import Thresholds
+from .verdicts import listed
 
 # Of calling a guitar changed that is not, over all its modes together. Sessions close in time share their weather,
 # which makes it half as much again for a new guitar (measured on simulated ones).
@@ -77,7 +78,9 @@ def follow(
         alarm=alarm,
         thresholds=thresholds,
         summary=_summary(history, courses, alarm),
-        notes=tuple(dict.fromkeys((*history.notes, *_scatter_note(history, thresholds), *_course_notes(courses)))),
+        notes=tuple(
+            dict.fromkeys((*history.notes, *thresholds.study_notes(history.mode_names), *_course_notes(courses)))
+        ),
     )
 
 
@@ -89,24 +92,7 @@ def _course_notes(courses):
             holds.setdefault(note, {})[course.series.mode] = None
     n_modes = len({course.series.mode for course in courses})
     for note, modes in holds.items():
-        yield note if len(modes) == n_modes else f"{_listed(list(modes))}: {note}"
-
-
-def _scatter_note(history, thresholds):
-    """Whose scatter is used for which mode, where a repeat study holds some."""
-    if thresholds.study:
-        yield thresholds.study_sentence
-    held = [mode for mode in history.mode_names if thresholds.holds(mode)]
-    if not held:
-        yield (
-            f"Your repeat study holds none of these modes (it holds {', '.join(thresholds.modes)}), so the planning "
-            "value is used for their scatter."
-        )
-    elif len(held) < len(history.mode_names):
-        yield (
-            f"The scatter of your repeat study is used for {_listed(held)}; for the other modes, which it does not "
-            "hold, the planning value."
-        )
+        yield note if len(modes) == n_modes else f"{listed(list(modes))}: {note}"
 
 
 def _not_enough(courses) -> list[Course]:
@@ -154,8 +140,7 @@ def _size(change_log: float) -> str:
 
 def _summary(history, courses, alarm) -> tuple[str, ...]:
     n, days = len(history.occasions), (history.occasions[-1].date - history.occasions[0].date).days
-    span = f"{days} day{'s' * (days != 1)}" if days < 90 else f"{days / 30.44:.0f} months"
-    first = f"{n} session{'s' * (n != 1)} over {span}."
+    first = f"{n} session{'s' * (n != 1)} over {days_text(days)}."
     if all(c.shape == CANNOT_TELL for c in courses):
         first = f"{first[:-1]}: too few sessions to speak of change; read each mode in at least {FEWEST_SESSIONS}."
         return (alarm.sentence, first) if alarm.signs else (first,)
@@ -165,20 +150,16 @@ def _summary(history, courses, alarm) -> tuple[str, ...]:
     open_ = [c.series.mode for c in frequency if c not in still and not c.changed]
     told = []
     if changed:
-        told.append(f"Beyond the weather, the frequency of {_listed(changed)} changed.")
+        told.append(f"Beyond the weather, the frequency of {listed(changed)} changed.")
     if still:
         largest = _size(max(c.no_more_than for c in still))
-        which = "any mode" if len(still) == len(frequency) else _listed([c.series.mode for c in still])
+        which = "any mode" if len(still) == len(frequency) else listed([c.series.mode for c in still])
         told.append(f"No slow change was seen in the frequency of {which}; none larger than {largest} can be hidden.")
     if open_:
-        told.append(f"Whether the frequency of {_listed(open_)} changed cannot be told from these sessions.")
+        told.append(f"Whether the frequency of {listed(open_)} changed cannot be told from these sessions.")
     damped = [c.series.mode for c in courses if c.series.quantity == "damping" and c.changed]
     if damped:
-        told.append(f"The damping of {_listed(damped)} changed.")
+        told.append(f"The damping of {listed(damped)} changed.")
     if alarm.state in (LOOK, AGAIN):
         return (alarm.sentence, first, *told)
     return (first, *told, alarm.sentence)
-
-
-def _listed(names) -> str:
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"

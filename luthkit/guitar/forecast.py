@@ -74,12 +74,12 @@ def _ahead(course, within, low, high, coverage) -> str:
 def days_text(span_days: float) -> str:
     """Days, months or years, as fits.
 
-    >>> days_text(40), days_text(200), days_text(1000)
-    ('40 days', '7 months', '2.7 years')
+    >>> days_text(1), days_text(40), days_text(200), days_text(1000)
+    ('1 day', '40 days', '7 months', '2.7 years')
     """
     if span_days < 60:
-        return f"{span_days:.0f} days"
-    return f"{span_days / 30.44:.0f} months" if span_days < 730 else f"{span_days / 365.25:.1f} years"
+        return f"{span_days:.0f} day{'s' * (round(span_days) != 1)}"
+    return f"{span_days / 30.44:.0f} months" if span_days < 730 else f"{span_days / 365.25:.2g} years"
 
 
 @dataclass(frozen=True)

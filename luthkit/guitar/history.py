@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import isfinite, log, nan
 
 import numpy as np
@@ -12,11 +12,14 @@ import numpy as np
 from .._frozen import frozen_array, frozen_dict
 from ..errors import LuthkitError
 from ..signal.modes import Mode
+from .merging import QUANTITIES, value_of
 from .thresholds import PLANNING_DOF, Thresholds
 
 EVENT_KINDS = ("strung", "strings changed", "set-up", "repair", "other")
-QUANTITIES = ("frequency", "damping")
+CLIMATE = ("temperature_c", "relative_humidity_percent", "mass_g")
 AIR = ("air",)  # names of modes in which the enclosed air moves most
+_COLUMNS = ("day", "value_log", "value_log_u", *CLIMATE)  # the arrays of a series
+_NUMBERS = ("frequency_hz", "frequency_u_hz", "damping_ratio", "damping_ratio_u", *CLIMATE, "wing_balance_db")
 
 
 @dataclass(frozen=True)
@@ -119,7 +122,7 @@ class Series:
     scatter_dof: float = PLANNING_DOF
 
     def __post_init__(self):
-        for name in ("day", "value_log", "value_log_u", "temperature_c", "relative_humidity_percent", "mass_g"):
+        for name in _COLUMNS:
             object.__setattr__(self, name, frozen_array(getattr(self, name), ndim=1, name=name))
 
     @property
@@ -129,13 +132,8 @@ class Series:
 
     def first(self, count: int) -> Series:
         """The series as it was after its first `count` sessions."""
-        cut = {
-            name: getattr(self, name)[:count]
-            for name in ("day", "value_log", "value_log_u", "temperature_c", "relative_humidity_percent", "mass_g")
-        }
         steps = tuple(step for step in self.steps if count and step[0] <= self.day[count - 1])
-        return Series(self.mode, self.quantity, self.first_date, **cut, steps=steps, scatter=self.scatter,
-                      scatter_dof=self.scatter_dof)  # fmt: skip
+        return replace(self, steps=steps, **{name: getattr(self, name)[:count] for name in _COLUMNS})
 
 
 def series(history: History, mode: str, quantity: str = "frequency", *, thresholds: Thresholds | None = None) -> Series:
@@ -152,26 +150,12 @@ def series(history: History, mode: str, quantity: str = "frequency", *, threshol
     first = history.occasions[0].date
     rows = []
     for occasion in history.occasions:
-        reading = occasion.modes.get(mode)
-        if reading is None:
-            continue
-        value, u = (
-            (reading.frequency_hz, reading.frequency_u_hz)
-            if quantity == "frequency"
-            else (reading.damping_ratio, reading.damping_ratio_u)
-        )
+        value, u = value_of(occasion.modes[mode], quantity) if mode in occasion.modes else (nan, nan)
         if isfinite(value) and value > 0:
-            rows.append(
-                (
-                    (occasion.date - first).days,
-                    log(value),
-                    u / value if isfinite(u) else 0.0,  # the sessions' own scatter then says it all
-                    occasion.temperature_c,
-                    occasion.relative_humidity_percent,
-                    occasion.mass_g,
-                )
-            )
-    columns = np.array(rows, dtype=float).reshape(len(rows), 6).T
+            relative_u = u / value if isfinite(u) else 0.0  # the sessions' own scatter then says it all
+            climate = (getattr(occasion, name) for name in CLIMATE)
+            rows.append(((occasion.date - first).days, log(value), relative_u, *climate))
+    columns = np.array(rows, dtype=float).reshape(len(rows), len(_COLUMNS)).T
     steps = tuple((float((event.date - first).days), event.words) for event in history.events)
     return Series(mode, quantity, first, *columns, steps=steps, scatter=figure.value, scatter_dof=figure.dof)
 
@@ -201,14 +185,10 @@ def history_from_rows(name: str, rows: Iterable[Mapping], events: Iterable[Mappi
             raise LuthkitError(
                 f"{where}: {mode} was already read in this session of {date}; keep one row a mode and session"
             )
-        day["modes"][mode] = Mode(
-            found["frequency_hz"], found["frequency_u_hz"], found["damping_ratio"], found["damping_ratio_u"], nan, nan
-        )
+        day["modes"][mode] = Mode(*(found[key] for key in _NUMBERS[:4]), nan, nan)
         if isfinite(found["wing_balance_db"]):
             day["wing_balance_db"][mode] = found["wing_balance_db"]
-        for key in ("temperature_c", "relative_humidity_percent", "mass_g"):
-            if isfinite(found[key]):
-                day[key] = found[key]
+        day |= {key: found[key] for key in CLIMATE if isfinite(found[key])}
     return History(
         name,
         tuple(Occasion(date, **day) for (date, _), day in days.items()),
@@ -217,18 +197,6 @@ def history_from_rows(name: str, rows: Iterable[Mapping], events: Iterable[Mappi
             for n, row in enumerate(events, start=1)
         ),
     )
-
-
-_NUMBERS = (
-    "frequency_hz",
-    "frequency_u_hz",
-    "damping_ratio",
-    "damping_ratio_u",
-    "temperature_c",
-    "relative_humidity_percent",
-    "mass_g",
-    "wing_balance_db",
-)
 
 
 def _date(value, where) -> datetime.date:

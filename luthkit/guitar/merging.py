@@ -10,11 +10,25 @@ from .._frozen import frozen_array
 from ..signal.modes import Mode, ModeSet
 
 NEARER = 2.0  # standard uncertainties of their distance
+QUANTITIES = ("frequency", "damping")
+
+
+def value_of(mode: Mode, quantity: str) -> tuple[float, float]:
+    """The frequency in Hz or the damping ratio of a mode, and its standard uncertainty."""
+    if quantity == "frequency":
+        return mode.frequency_hz, mode.frequency_u_hz
+    return mode.damping_ratio, mode.damping_ratio_u
+
+
+def under_one_peak(one, other) -> bool:
+    """Whether two modes stand nearer than half the half-power width, zeta f = f / 2 Q, of the wider of the two."""
+    widest = max(each.damping_ratio * each.frequency_hz for each in (one, other))
+    return bool(abs(one.frequency_hz - other.frequency_hz) < widest)
 
 
 def merged(modeset: ModeSet) -> ModeSet:
     """The set with neighbours taken as one mode where they are nearer than twice the uncertainty of their distance and
-    stand under one peak, nearer than its half width f / 2 Q.
+    stand `under_one_peak`.
 
     Frequency and damping are means weighted with the power of each, and the distance between the two is part of the
     new uncertainty. Strings and suspects of the room stay as they are.
@@ -34,27 +48,21 @@ def merged(modeset: ModeSet) -> ModeSet:
 
 
 def _alike(low: Mode, high: Mode) -> bool:
-    gap = high.frequency_hz - low.frequency_hz
-    nearer = gap < NEARER * np.hypot(low.frequency_u_hz, high.frequency_u_hz)
-    return bool(low.kind == high.kind == "body" and nearer and gap < low.damping_ratio * low.frequency_hz)
+    reach = NEARER * np.hypot(low.frequency_u_hz, high.frequency_u_hz)
+    nearer = high.frequency_hz - low.frequency_hz < reach and under_one_peak(low, high)
+    return bool(low.kind == high.kind == "body" and nearer)
 
 
 def _one(low: Mode, high: Mode) -> Mode:
     power = 10 ** (np.array([low.level_db, high.level_db]) / 10)
     share = power / power.sum()
-
-    def mean(name, u_name):
-        value, u = (np.array([getattr(mode, each) for mode in (low, high)]) for each in (name, u_name))
+    means = []
+    for quantity in QUANTITIES:
+        value, u = np.array([value_of(mode, quantity) for mode in (low, high)]).T
         middle = share @ value
-        return float(middle), float(np.sqrt(np.sum((share * u) ** 2) + share @ (value - middle) ** 2))
-
-    frequency, frequency_u = mean("frequency_hz", "frequency_u_hz")
-    ratio, ratio_u = mean("damping_ratio", "damping_ratio_u")
+        means += [float(middle), float(np.sqrt(np.sum((share * u) ** 2) + share @ (value - middle) ** 2))]
     return Mode(
-        frequency_hz=frequency,
-        frequency_u_hz=frequency_u,
-        damping_ratio=ratio,
-        damping_ratio_u=ratio_u,
+        *means,
         level_db=float(10 * np.log10(power.sum())),
         level_u_db=max(low.level_u_db, high.level_u_db),
         notes=("read as two modes nearer than their errors, taken as one",),

@@ -8,6 +8,7 @@ from math import isnan, log, log2, pi, sqrt
 import numpy as np
 
 from ..signal.modes import Mode, ModeSet
+from .merging import under_one_peak
 
 # How far the same mode commonly lies apart on two guitars of one pattern (standard deviations).
 # Frequency: 2.2 % for the lowest mode of factory guitars (French & Brubaker 2007), about 3 % for the main top
@@ -110,21 +111,20 @@ def pair_up(first, second) -> tuple[tuple[int, int, bool], ...]:
 
 
 def _namesake(k: int, name: str, among, taken) -> int:
-    """The free mode of that name under one peak with mode k, nearer than half its width zeta f; else k itself."""
+    """The free mode of that name under one peak with mode k; else k itself."""
     if not name or among[k].name:
         return k
-    hz = among[k].frequency_hz
-    near = [n for n, one in enumerate(among) if one.name == name and n not in taken]
-    return next((n for n in near if abs(among[n].frequency_hz - hz) < among[n].damping_ratio * hz), k)
+    free = [n for n, one in enumerate(among) if one.name == name and n not in taken]
+    return next((n for n in free if under_one_peak(among[n], among[k])), k)
 
 
 def _spacing_cents(candidates) -> np.ndarray:
     """How far apart modes stand around each candidate: mean distance to its neighbours; inf for a lone one."""
+    if len(candidates) < 2:
+        return np.full(len(candidates), np.inf)
     pitch = np.array([1200 * log2(c.frequency_hz) for c in candidates])
     order = np.argsort(pitch)
-    gaps = np.diff(pitch[order])
-    before, after = np.append(np.nan, gaps), np.append(gaps, np.nan)
-    around = np.where(np.isnan(before), after, np.where(np.isnan(after), before, (before + after) / 2))
+    gaps = np.pad(np.diff(pitch[order]), 1, mode="edge")  # an end has one neighbour
     spacing = np.empty(len(pitch))
-    spacing[order] = np.where(np.isnan(around), np.inf, np.maximum(around, 1.0))
+    spacing[order] = np.maximum((gaps[:-1] + gaps[1:]) / 2, 1.0)
     return spacing

@@ -5,12 +5,16 @@ Every figure carries where it comes from and how sure it is, and can be changed 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, fields
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 from math import isfinite, log, sqrt
 
 from ..errors import LuthkitError
+from .merging import QUANTITIES
+from .verdicts import listed
 
 SETTINGS = ("same set-up", "re-hung", "other operator", "other room")
+SEEN = 1.96 * sqrt(2)  # two single readings of one thing differ by less than so many of their errors, 95 times of 100
 
 PLANNING_DOF = 4.0  # what a planning figure is worth (common practice, no source)
 _PLANNING = "planning value; no published study of guitar tap repeatability is known to us"
@@ -89,13 +93,7 @@ class Thresholds:
         """
         if mode is not None and not self.holds(mode):
             return Thresholds(setting=self.setting).scatter(quantity)
-        suffix = {
-            "same set-up": "same_setup",
-            "re-hung": "rehung",
-            "other operator": "other_operator",
-            "other room": "other_room",
-        }[self.setting]
-        return getattr(self, f"{quantity}_{suffix}")
+        return getattr(self, f"{quantity}_{self.setting.replace('-', '').replace(' ', '_')}")
 
     def holds(self, mode: str) -> bool:
         """Whether the scatter figures may be used for this mode: they are of no mode's own, or of this one's too."""
@@ -106,37 +104,44 @@ class Thresholds:
         """What is taken from the maker's repeat study, and since when; "" where none was asked."""
         if not self.study:
             return ""
-        own = [
-            f"{100 * f.value:.2g} % in {q}" for q in ("frequency", "damping") if (f := self.scatter(q)).source == OWN
-        ]
+        own = [f"{100 * f.value:.2g} % in {q}" for q in QUANTITIES if (f := self.scatter(q)).source == OWN]
         if not own:
             return f"{self.study[:1].upper()}{self.study[1:]} says too little here: the planning values are used."
         return f"One reading scatters by {' and '.join(own)} ({self.setting}), from {self.study}."
 
+    def study_notes(self, modes: Sequence[str] | None = None) -> tuple[str, ...]:
+        """What is taken from the maker's repeat study, and for which modes; all of them, where `modes` is None."""
+        said = [self.study_sentence] if self.study else []
+        held = [mode for mode in modes or () if self.holds(mode)]
+        if not self.modes or (modes is not None and len(held) == len(modes)):
+            return tuple(said)
+        if modes is None:
+            more = f"holds {listed(self.modes)} only; its scatter is used here for the other modes too, untested."
+        elif held:
+            more = f"is used for {listed(held)}; for the other modes, which it does not hold, the planning value."
+        else:
+            more = f"holds none of these modes (it holds {listed(self.modes)}): the planning value is used for them."
+        return (*said, f"Your repeat study {more}")
+
     def repeat_limit_cents(self) -> float:
         """Two readings of one guitar stay this close in 95 of 100 cases: 1.96 sqrt(2) s, in cents."""
-        return 1200 / log(2) * 1.96 * sqrt(2) * self.scatter("frequency").value
+        return 1200 / log(2) * SEEN * self.scatter("frequency").value
 
     def repeat_limit_log(self) -> float:
         """The same for damping, as a natural logarithm of the ratio of two readings."""
-        return 1.96 * sqrt(2) * self.scatter("damping").value
+        return SEEN * self.scatter("damping").value
 
     def figures(self) -> tuple[tuple[str, Figure], ...]:
         """Every figure with its name in plain words, in the order above."""
-        return tuple((_WORDS[item.name], getattr(self, item.name)) for item in fields(self) if item.name in _WORDS)
+        words = {f"{q}_{what}": f"scatter of {q}, {said}" for q in QUANTITIES for what, said in _SCATTER.items()}
+        words |= {f"{q}_heard_{who}": f"{q} change {said}" for q in QUANTITIES for who, said in _LISTENER.items()}
+        return tuple((said, getattr(self, name)) for name, said in words.items())
 
 
-_WORDS = {
-    "frequency_same_setup": "scatter of frequency, same set-up",
-    "frequency_rehung": "scatter of frequency, guitar hung up again",
-    "frequency_other_operator": "scatter of frequency, other hand tapping",
-    "frequency_other_room": "scatter of frequency, other room or microphone",
-    "damping_same_setup": "scatter of damping, same set-up",
-    "damping_rehung": "scatter of damping, guitar hung up again",
-    "damping_other_operator": "scatter of damping, other hand tapping",
-    "damping_other_room": "scatter of damping, other room or microphone",
-    "frequency_heard_best": "frequency change the best listeners notice",
-    "frequency_heard_typical": "frequency change a typical listener notices",
-    "damping_heard_best": "damping change the best listeners notice",
-    "damping_heard_typical": "damping change a typical listener notices",
+_SCATTER = {
+    "same_setup": "same set-up",
+    "rehung": "guitar hung up again",
+    "other_operator": "other hand tapping",
+    "other_room": "other room or microphone",
 }
+_LISTENER = {"best": "the best listeners notice", "typical": "a typical listener notices"}

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from math import isnan, log, sqrt
+from math import hypot, isnan
+
+from .merging import QUANTITIES
 
 WITHIN = "within repeatability"
 IN_RANGE = "inside the references' range"
@@ -11,17 +13,18 @@ HEARD = "likely heard"
 CANNOT_TELL = "cannot tell"
 VERDICTS = (WITHIN, IN_RANGE, UNHEARD, HEARD, CANNOT_TELL)
 
-QUANTITIES = ("frequency", "damping")
 COVERAGE = 1.96  # 95 % of a normal distribution (JCGM 100:2008, G.2 from memory)
 
 
 def judge(build, low, high, *, limits, several) -> tuple[str, str]:
-    """Judge the nearest and the farthest that the build may lie outside the band, by its 95 % interval."""
+    """Judge the nearest and the farthest that the build may lie outside the band, by its 95 % interval.
+
+    `build`, `low` and `high` are natural logarithms with standard uncertainties, `limits` differences of logarithms.
+    """
     heard, heard_best = limits
-    below = log(low[0]) - build.log  # > 0: the build lies under the band
-    above = build.log - log(high[0])  # > 0: over it
-    below_reach = COVERAGE * sqrt(build.u**2 + (low[1] / low[0]) ** 2)
-    above_reach = COVERAGE * sqrt(build.u**2 + (high[1] / high[0]) ** 2)
+    below = low[0] - build[0]  # > 0: the build lies under the band
+    above = build[0] - high[0]  # > 0: over it
+    below_reach, above_reach = (COVERAGE * hypot(build[1], end[1]) for end in (low, high))
     nearest = max(0.0, below - below_reach, above - above_reach)
     farthest = max(0.0, below + below_reach, above + above_reach)
     if isnan(below_reach) or isnan(above_reach):
