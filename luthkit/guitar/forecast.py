@@ -13,7 +13,7 @@ from math import exp, isfinite, sqrt
 import numpy as np
 
 from ..errors import LuthkitError
-from .settling import CANNOT_TELL, SETTLING, TWICE, Course, Interval, draws
+from .settling import CANNOT_TELL, COVERAGE, SETTLING, TWICE, Course, Interval, draws
 
 FEWEST_GUITARS = 3  # below this the usual settling is all there is to go by
 # How far the main modes settle from the first days to rest, as a fall of ln(frequency): from the range of -1 to
@@ -35,7 +35,7 @@ class Outlook:
     sentence: str
 
 
-def look_ahead(course: Course, *, within: float = 0.005, coverage: float = 0.90) -> Outlook:
+def look_ahead(course: Course, *, within: float = 0.005, coverage: float = COVERAGE) -> Outlook:
     """Where a course comes to rest and when it will be within the fraction `within` of that, with bands.
 
     Raises `LuthkitError` when `within` is no positive fraction.
@@ -107,7 +107,7 @@ def settled_from(name: str, course: Course, *, day: float = 0.0) -> Settled:
 
 @dataclass(frozen=True)
 class Start:
-    """Where a new guitar must start, with its 90 % band, to come to rest where the reference stands."""
+    """Where a new guitar must start, with its 95 % band, to come to rest where the reference stands."""
 
     start_hz: Interval
     fall_log: float  # expected settling
@@ -117,7 +117,7 @@ class Start:
     sentence: str
 
 
-def look_back(reference_hz: float, reference_u_hz: float, guitars: Sequence[Settled] = (), *, coverage=0.90) -> Start:
+def look_back(reference_hz: float, reference_u_hz: float, guitars: Sequence[Settled] = (), *, coverage=COVERAGE) -> Start:
     """Where must a new guitar start so that it settles to the reference: start = reference * exp(fall).
 
     The fall is pooled over the shop's own settled guitars with a variance between guitars after Mandel and Paule

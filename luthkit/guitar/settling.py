@@ -33,7 +33,7 @@ FEWEST_SESSIONS = 4  # below this nothing is said of change
 FEW_SESSIONS = 8  # below this the bands are called wide
 CHANCE = 0.05  # of calling a guitar changed that is not
 CLEARER = 2.0  # difference of the information criterion from which on one shape is preferred
-COVERAGE = 0.90  # of the band about where it comes to rest
+COVERAGE = 0.95  # of the band about where it comes to rest
 _MADE = 1999  # series without a change that the real one is held against
 
 

@@ -51,14 +51,14 @@ def settled(seed: int):
 
 
 def plain_fit(one):
-    """(low, value, high) at 90 % of c by curve_fit from one start, the readings as they are."""
+    """(low, value, high) at 95 % of c by curve_fit from one start, the readings as they are."""
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             start = (one.value_log[-1], one.value_log[0] - one.value_log[-1], 30.0)
             found, covariance = curve_fit(lambda t, c, a, tau: c + a * np.exp(-t / tau), one.day, one.value_log, start)
         u = np.sqrt(covariance[0, 0])
-        return found[0] - 1.645 * u, found[0], found[0] + 1.645 * u
+        return found[0] - 1.96 * u, found[0], found[0] + 1.96 * u
     except (RuntimeError, ValueError):
         return np.nan, np.nan, np.nan
 
@@ -99,7 +99,7 @@ def show_rest(items) -> None:
         some = [item for item in items if kind in (item[0], "all")]
         errors = 100 * np.median([error for item in some for error in item[4]], axis=0)
         print(
-            f"  {kind:15s} at rest in the 90 % band {_share([x for i in some for x in i[1]])} (by hand "
+            f"  {kind:15s} at rest in the 95 % band {_share([x for i in some for x in i[1]])} (by hand "
             f"{_share([x for i in some for x in i[3]])}); median error {errors[0]:.2f} % (by hand {errors[1]:.2f} %), "
             f"band {errors[2]:.2f} % wide; called changed {_counted([item[2] for item in some])}",
             flush=True,

@@ -24,7 +24,7 @@ def plot_readings(course: Course, *, ax=None):
 
 
 def plot_course(course: Course, *, ax=None):
-    """The readings without weather and events, their course with its 90 % band, and where it comes to rest.
+    """The readings without weather and events, their course with its 95 % band, and where it comes to rest.
 
     Bars are 95 % intervals and hold the reading, what sessions scatter, and the correction.
     """
@@ -34,7 +34,7 @@ def plot_course(course: Course, *, ax=None):
     day = np.unique(np.concatenate([np.geomspace(1, max(last, 2), 60) - 1, np.linspace(0, last, 60)]))
     middle, low, high = (scale * np.exp(x) for x in band(course, day))
     dates = [course.series.first_date + timedelta(days=float(d)) for d in day]
-    ax.fill_between(dates, low, high, color=BUILD, alpha=0.16, linewidth=0, label="course, 90 % band", zorder=1)
+    ax.fill_between(dates, low, high, color=BUILD, alpha=0.16, linewidth=0, label="course, 95 % band", zorder=1)
     ax.plot(dates, middle, color=BUILD, linewidth=1.5, zorder=2)
     rest = course.settled_log
     end = course.series.first_date + timedelta(days=float(last) * 1.04 + 3)
