@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import os
 from math import nan
 
 from ..errors import LuthkitError
-from .common import NOTHING_USABLE, BadUse, add_output, check_paths, no_modes, say, write_report
-from .located import located
+from .common import NOTHING_USABLE, BadUse, add_output, check_paths, no_modes, say, tell
+from .located import add_paths, one_guitar
 
 _MOST = 33.0  # percent: a third, beyond which the model does not answer
 _CHANGES = {  # option: field, words
@@ -22,12 +21,7 @@ _CHANGES = {  # option: field, words
 
 def add(commands) -> None:
     body = commands.add_parser("body", help="box, top and back in physical units; what a change would do")
-    body.add_argument(
-        "paths",
-        nargs="+",
-        metavar="FOLDER|FILE",
-        help="one folder of recordings, sound files, or a guitar of the logbook",
-    )
+    add_paths(body)
     for name in ("air", "top", "back"):
         what = name if name == "air" else f"main {name}"
         body.add_argument(f"--{name}", type=float, metavar="HZ", help=f"where the {what} mode lies, if you know better")
@@ -60,10 +54,7 @@ def _factor(option, words, options) -> float:
 
 
 def run(options) -> int:
-    options.paths = located(options.paths)
-    folders = [path for path in options.paths if os.path.isdir(path)]
-    if folders and len(options.paths) > 1:
-        raise BadUse("body reads one instrument: name one folder, or several files, but not several folders")
+    options.paths = one_guitar(options)
     check_paths(options.paths, options.report)
     from ..guitar.body_fit import AIR, BACK, TOP
     from ..guitar.what_if import Change
@@ -79,7 +70,6 @@ def run(options) -> int:
         raise BadUse("give --air and --top together, and --back where you know it; or none of them")
     from ..shop.body import read_body
     from ..shop.reading import read_instrument
-    from ..show import data
     from ..show.body import body_data, body_page, body_text
 
     modeset = read_instrument(options.paths)
@@ -88,12 +78,9 @@ def run(options) -> int:
     sheet = read_body(
         options.paths, by_hand=by_hand, hole_diameter_mm=options.hole_mm, volume_l=options.volume_l, modeset=modeset
     )
-    text = None if options.json else body_text(sheet, change)
-    report = write_report(body_page(sheet, change), options.report) if options.report is not None else None
-    if options.json:
-        print(data.to_json({**body_data(sheet, change), "report": report}), flush=True)
-    else:
-        print(text, flush=True)
-        if report:
-            print(f"\nReport: {report}", flush=True)
-    return 0
+    return tell(
+        options,
+        data=lambda: body_data(sheet, change),
+        text=lambda: body_text(sheet, change),
+        page=lambda: body_page(sheet, change),
+    )

@@ -35,6 +35,29 @@ def add_output(command) -> None:
     command.add_argument("--report", metavar="FILE", help="where to write the report (one HTML file)")
 
 
+def tell(options, *, data, text, page=None) -> int:
+    """Print a result as the options ask and write its report; 0. `data`, `text` and `page` make what is wanted."""
+    from ..show.data import to_json
+
+    write = page is not None and options.report is not None
+    if options.json:
+        report = {"report": write_report(page(), options.report) if write else None} if page else {}
+        print(to_json({**data(), **report}), flush=True)
+        return 0
+    print(text(), flush=True)
+    if write:
+        print(f"\nReport: {write_report(page(), options.report)}", flush=True)
+    return 0
+
+
+def hertz(option: str, text: str) -> float:
+    """A frequency typed after an option."""
+    try:
+        return float(text)
+    except ValueError:
+        raise BadUse(f"{option} wants a frequency in hertz first, such as 196, not {text!r}") from None
+
+
 def write_report(page, path) -> str:
     """Write a `Page` to `path`, or where reports go by themselves; the path it went to."""
     from ..show.page import default_path, write_page

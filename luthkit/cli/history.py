@@ -6,7 +6,7 @@ import os
 import sys
 
 from ..errors import LuthkitError
-from .common import BadUse, add_output, check_paths, write_report
+from .common import BadUse, add_output, check_paths, hertz, tell
 from .logbook import add_place, day, place
 
 
@@ -64,7 +64,6 @@ def run(options) -> int:
         raise BadUse("--days goes with --repeat-study without a table: it says which sessions make the study")
     from ..guitar.follow import follow
     from ..shop.history import read_history
-    from ..show import data
     from ..show.history import following_data, following_page, following_text
 
     if options.repeat_study == "":
@@ -79,23 +78,23 @@ def run(options) -> int:
         reference_temperature_c=temperature,
         reference_humidity_percent=humidity,
     )
-    start = _start(options, following, thresholds) if options.start_for else None
-    report = write_report(following_page(following), options.report) if options.report is not None else None
-    if options.json:
-        more = {"start": start.sentence} if start else {}
-        print(data.to_json({**following_data(following), **more, "report": report}), flush=True)
-        return 0
-    if options.repeat_study:
-        from ..shop.study import read_repeat_study
-        from ..show.history import repeat_text
+    start = _start(options, thresholds) if options.start_for else None
 
-        print(f"{repeat_text(read_repeat_study(options.repeat_study))}\n", flush=True)
-    print(following_text(following), flush=True)
-    if start:
-        print(f"\nLooking back\n{start.sentence}", flush=True)
-    if report:
-        print(f"\nReport: {report}", flush=True)
-    return 0
+    def text():
+        parts = [following_text(following), *([f"Looking back\n{start.sentence}"] if start else [])]
+        if options.repeat_study:
+            from ..shop.study import read_repeat_study
+            from ..show.history import repeat_text
+
+            parts.insert(0, repeat_text(read_repeat_study(options.repeat_study)))
+        return "\n\n".join(parts)
+
+    return tell(
+        options,
+        data=lambda: {**following_data(following), **({"start": start.sentence} if start else {})},
+        text=text,
+        page=lambda: following_page(following),
+    )
 
 
 def _where(options) -> str:
@@ -121,18 +120,14 @@ def _made_study(where, days) -> str:
     return os.fspath(keep_study(logbook, rows))
 
 
-def _start(options, following, thresholds):
-    """Where a new guitar must start, from this guitar and the others that have settled."""
+def _start(options, thresholds):
+    """Where a new guitar must start, from those that have settled."""
     from ..guitar.forecast import look_back, settled_from
     from ..guitar.history import series
     from ..guitar.settling import settle
     from ..shop.history import read_history
 
-    hz, mode = options.start_for
-    try:
-        hz = float(hz)
-    except ValueError:
-        raise BadUse(f"--start-for wants a frequency in hertz first, such as 196, not {hz!r}") from None
+    hz, mode = hertz("--start-for", options.start_for[0]), options.start_for[1]
     found = []
     for path in dict.fromkeys(map(os.fspath, options.settled)):
         other = read_history(path)

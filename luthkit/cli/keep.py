@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from .common import BadUse, check_paths
+from .common import BadUse, check_paths, tell
 from .logbook import add_place, day, place
 
 _WORDS = ("stage", "stage_note", "strings", "microphone", "room", "support", "mallet", "maker", "operator", "notes")
@@ -43,15 +43,7 @@ def run(options) -> int:
         raise BadUse("--position and --placement are for recordings of taps; leave them out here")
     check_paths(options.source, None)
     done = _event(options, date) if options.event else _sound(options, date)
-    if options.json:
-        from ..show import data
-
-        print(data.to_json(done), flush=True)
-    else:
-        print(done["done"], flush=True)
-        if done.get("remark"):
-            print(done["remark"], flush=True)
-    return 0
+    return tell(options, data=lambda: done, text=lambda: "\n".join(filter(None, [done["done"], done.get("remark")])))
 
 
 def _event(options, date) -> dict:

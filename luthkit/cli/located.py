@@ -11,6 +11,20 @@ from ..errors import LuthkitError
 from .common import BadUse
 
 
+def add_paths(command, metavar="FOLDER|FILE") -> None:
+    """What a command reads that reads one guitar."""
+    words = "one folder of recordings, sound files, or a guitar of the logbook"
+    command.add_argument("paths", nargs="+", metavar=metavar, help=words)
+
+
+def one_guitar(options, *, kinds=("tap",), others="not several folders") -> list[str]:
+    """The paths of a command that reads one guitar, `located`; several folders are `BadUse`."""
+    paths = located(options.paths, kinds=kinds)
+    if len(paths) > 1 and any(os.path.isdir(path) for path in paths):
+        raise BadUse(f"{options.command} reads one guitar: name one folder, or several files; {others}")
+    return paths
+
+
 def located(paths, *, kinds=("tap",)) -> list[str]:
     """The paths as typed; in place of a guitar of the logbook, its last session with a recording of these `kinds`.
 

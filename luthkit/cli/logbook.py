@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from .common import BadUse, add_output, check_paths, write_report
+from .common import BadUse, add_output, check_paths, tell
 
 
 def add(commands) -> None:
@@ -41,18 +41,13 @@ def run(options) -> int:
     check_paths([], options.report)
     from ..shop.logbook import start_logbook
     from ..shop.overview import overview
-    from ..show import data
     from ..show.logbook import overview_data, overview_page, overview_text
 
     logbook = start_logbook(options.start) if options.start else place(options)
     lines, today = overview(logbook), datetime.date.today()
-    report = None
-    if options.report is not None:
-        report = write_report(overview_page(lines, path=logbook.path, today=today), options.report)
-    if options.json:
-        print(data.to_json({"logbook": str(logbook.path), **overview_data(lines), "report": report}), flush=True)
-    else:
-        print(overview_text(lines, today=today), flush=True)
-        if report:
-            print(f"\nReport: {report}", flush=True)
-    return 0
+    return tell(
+        options,
+        data=lambda: {"logbook": str(logbook.path), **overview_data(lines)},
+        text=lambda: overview_text(lines, today=today),
+        page=lambda: overview_page(lines, path=logbook.path, today=today),
+    )

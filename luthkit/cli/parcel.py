@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from .common import tell
 from .logbook import add_place, place
 
 
@@ -16,8 +17,6 @@ def add(commands) -> None:
 
 def run(options) -> int:
     from ..shop.parcel import pack
-    from ..show import data
 
     path = pack(place(options), options.guitar, options.file)
-    print(data.to_json({"parcel": str(path)}) if options.json else f"Packed as {path}", flush=True)
-    return 0
+    return tell(options, data=lambda: {"parcel": str(path)}, text=lambda: f"Packed as {path}")

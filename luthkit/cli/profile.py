@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from ..errors import LuthkitError
-from .common import check_paths, no_modes
+from .common import check_paths, no_modes, tell
 
 
 def add(commands) -> None:
@@ -20,7 +20,6 @@ def run(options) -> int:
     from ..guitar.profile import make_profile
     from ..shop.profile_file import tone_of, write_profile
     from ..shop.reading import read_instruments
-    from ..show import data
     from ..show.profile import profile_data, profile_table
 
     modesets = read_instruments(options.folders)
@@ -29,13 +28,9 @@ def run(options) -> int:
             raise LuthkitError(no_modes(modeset))
     profile = make_profile(options.name, modesets, tone=tone_of(options.folders))
     path = write_profile(profile, options.to)
-    if options.json:
-        bands = profile_data(profile)
-        print(
-            data.to_json({"profile": str(path), "guitars": [g.name for g in profile.guitars], "bands": bands}),
-            flush=True,
-        )
-    else:
-        print(profile_table(profile), flush=True)
-        print(f"\n{profile.name}, from {', '.join(g.name for g in profile.guitars)}: kept as {path}", flush=True)
-    return 0
+    guitars = [guitar.name for guitar in profile.guitars]
+    return tell(
+        options,
+        data=lambda: {"profile": str(path), "guitars": guitars, "bands": profile_data(profile)},
+        text=lambda: f"{profile_table(profile)}\n\n{profile.name}, from {', '.join(guitars)}: kept as {path}",
+    )

@@ -2,21 +2,14 @@
 
 from __future__ import annotations
 
-import os
-
 from ..errors import LuthkitError
-from .common import BadUse, add_output, check_paths, write_report
-from .located import located
+from .common import BadUse, add_output, check_paths, tell
+from .located import add_paths, located, one_guitar
 
 
 def add(commands) -> None:
     tone = commands.add_parser("tone", help="strums and plucks: brightness, balance, decay, partials, tuning")
-    tone.add_argument(
-        "paths",
-        nargs="+",
-        metavar="BUILD",
-        help="one folder of recordings, sound files, or a guitar of the logbook",
-    )
+    add_paths(tone, "BUILD")
     tone.add_argument(
         "--reference",
         action="append",
@@ -29,16 +22,12 @@ def add(commands) -> None:
 
 
 def run(options) -> int:
-    options.paths = located(options.paths, kinds=("strum", "pluck"))
+    options.paths = one_guitar(options, kinds=("strum", "pluck"), others="name references with --reference")
     options.reference = located(options.reference, kinds=("strum", "pluck"))
-    folders = [path for path in options.paths if os.path.isdir(path)]
-    if folders and len(options.paths) > 1:
-        raise BadUse("tone reads one instrument: name one folder, or several files; name references with --reference")
     check_paths([*options.paths, *options.reference], options.report)
     from ..guitar.tone_comparison import compare_tone
     from ..shop.profile_file import is_profile, read_tones
     from ..shop.tone_reading import read_tone
-    from ..show import data
     from ..show import tone as shown
 
     if is_profile(options.paths[0]):
@@ -50,24 +39,10 @@ def run(options) -> int:
         raise LuthkitError(f"no usable strum or pluck in {reading.name}{why}")
     references = [tone for path in options.reference for tone in read_tones(path)]
     comparisons = tuple(compare_tone(reading, tone) for tone in references)
-    report = None
-    if options.report is not None:
-        page = shown.comparison_page(comparisons) if comparisons else shown.tone_page(reading)
-        report = write_report(page, options.report)
-    if options.json:
-        found = {**shown.tone_data(reading), "references": [shown.comparison_data(c) for c in comparisons]}
-        print(data.to_json({**found, "report": report}), flush=True)
-        return 0
-    # what differs and is heard stands first
-    print(
-        "\n\n".join(
-            [
-                *map(shown.comparison_text, comparisons),
-                shown.tone_text(reading, compared=any(c.strums for c in comparisons)),
-            ]
-        ),
-        flush=True,
+    alone = shown.tone_text(reading, compared=any(c.strums for c in comparisons))
+    return tell(
+        options,
+        data=lambda: {**shown.tone_data(reading), "references": [shown.comparison_data(c) for c in comparisons]},
+        text=lambda: "\n\n".join([*map(shown.comparison_text, comparisons), alone]),  # what is heard stands first
+        page=lambda: shown.comparison_page(comparisons) if comparisons else shown.tone_page(reading),
     )
-    if report:
-        print(f"\nReport: {report}", flush=True)
-    return 0

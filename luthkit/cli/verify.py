@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from .common import NOTHING_USABLE, add_output, check_paths, write_report
+from .common import NOTHING_USABLE, add_output, check_paths, tell
 from .logbook import add_place, place
 
 
@@ -17,14 +17,14 @@ def add(commands) -> None:
 def run(options) -> int:
     check_paths([], options.report)
     from ..shop.verify import verify
-    from ..show import data
     from ..show.logbook import verification_data, verification_lines, verification_page
 
     logbook = place(options)
     result = verify(logbook, options.guitar)
-    report = write_report(verification_page(result, path=logbook.path), options.report) if options.report else None
-    if options.json:
-        print(data.to_json({**verification_data(result), "report": report}), flush=True)
-    else:
-        print("\n".join([*verification_lines(result), *([f"\nReport: {report}"] if report else [])]), flush=True)
+    tell(
+        options,
+        data=lambda: verification_data(result),
+        text=lambda: "\n".join(verification_lines(result)),
+        page=lambda: verification_page(result, path=logbook.path),
+    )
     return NOTHING_USABLE if result.lost else 0

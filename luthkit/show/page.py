@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import hashlib
 import re
 from base64 import b64decode, b64encode
 from collections.abc import Callable
@@ -290,9 +291,20 @@ def paragraphs(sentences) -> str:
     return "".join(f"<p>{escape(sentence)}</p>" for sentence in sentences)
 
 
+def box(sentences, *, kind="short") -> str:
+    """Sentences in a box with a bar at its left: "short", what comes first, or "caution"."""
+    return f'<div class="{kind}">{paragraphs(sentences)}</div>'
+
+
 def bullets(items) -> str:
     """A list of sentences; nothing for none."""
     return f"<ul>{''.join(f'<li>{escape(item)}</li>' for item in items)}</ul>" if items else ""
+
+
+def identity_of(*words, sources=()) -> str:
+    """SHA-256 of what a page was made from: words, and the SHA-256 of its recordings by name."""
+    parts = [*map(str, words), *(f"{key}={value}" for key, value in sorted(dict(sources).items()))]
+    return hashlib.sha256("\n".join(parts).encode("utf-8", "backslashreplace")).hexdigest()
 
 
 def file_word(name: str) -> str:
