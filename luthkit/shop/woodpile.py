@@ -29,9 +29,10 @@ def read_wood(
 ) -> WoodReading:
     """Measure one piece from the sound of its taps on one day (the latest when None).
 
-    Each sound file is one place struck. Where a force hammer has a channel, that channel only shows whether force
-    and sound belong together; the modes are read from the others. They are those of the plate ringing by itself, which
-    the force that set it off does not change; H1 of a cut of 1.2 s tells frequencies 0.8 Hz apart, 2 % of the lowest.
+    Each sound file is one place struck, or each folder of such files. Where a force hammer has a channel, that channel
+    only shows whether force and sound belong together; the modes are read from the others. They are those of the plate
+    ringing by itself, which the force that set it off does not change; H1 of a cut of 1.2 s tells frequencies 0.8 Hz
+    apart, 2 % of the lowest.
 
     Raises LuthkitError as `measure_wood` and `read_modes` do, and when the folder of taps is not there.
     """
@@ -50,8 +51,24 @@ def read_wood(
 
 
 def read_history(piece: Piece, *, climate: tuple[float, float] = CLIMATE) -> tuple[WoodReading, ...]:
-    """The piece on every day it was measured, the oldest first: what tells whether it still moves on the shelf."""
-    return tuple(read_wood(piece, measurement=day, climate=climate) for day in piece.measurements)
+    """The piece on every day it was measured, the oldest first: what tells whether it still moves on the shelf.
+
+    A day whose taps cannot be read says why and keeps its density.
+    """
+    return tuple(_read_day(piece, day, climate) for day in piece.measurements)
+
+
+def read_pieces(pieces: Sequence[Piece], *, climate: tuple[float, float] = CLIMATE) -> tuple[WoodReading, ...]:
+    """All pieces that were measured, each on its last day, as `read_history` reads it."""
+    return tuple(_read_day(piece, piece.latest, climate) for piece in pieces if piece.measurements)
+
+
+def _read_day(piece: Piece, day: Measurement, climate: tuple[float, float]) -> WoodReading:
+    try:
+        return read_wood(piece, measurement=day, climate=climate)
+    except LuthkitError as error:
+        reading = measure_wood(piece, measurement=replace(day, taps="", heard=()), climate=climate)
+        return replace(reading, notes=(str(error), *reading.notes))
 
 
 def shelf_courses(history: Sequence[WoodReading]) -> Mapping[str, Course]:
@@ -98,8 +115,8 @@ def _hear(piece: Piece, on_day: Measurement) -> tuple[ModeSet, tuple[str, ...]]:
     folder = (piece.path.parent if piece.path else Path()) / on_day.taps
     if not folder.exists():
         raise LuthkitError(f"the taps of {piece.name} should lie in {folder}, which is not there; correct taps = ...")
-    files = {path.name: path for path in find_recordings([folder])}
-    places = {name: path.stem for name, path in files.items()}
+    files = {path.relative_to(folder).as_posix(): path for path in find_recordings([folder])}
+    places = {name: path.stem if path.parent == folder else path.parent.name for name, path in files.items()}
     taps = find_taps(files, positions=places, max_q=400.0)
     notes: list[str] = list(taps.notes)
     if on_day.force_channel is not None and taps.taps:
@@ -132,18 +149,3 @@ def _without_hammer(taps: TapSet, channel: int) -> tuple[TapSet, list[str]]:
             )
     kept = tuple(replace(tap, samples=np.ascontiguousarray(tap.samples[:, others])) for tap in taps.taps)
     return replace(taps, taps=kept), notes
-
-
-def read_pieces(pieces: Sequence[Piece], *, climate: tuple[float, float] = CLIMATE) -> tuple[WoodReading, ...]:
-    """All pieces, one after the other; one that cannot be read says why and keeps its density."""
-    readings = []
-    for piece in pieces:
-        if not piece.measurements:
-            continue
-        try:
-            readings.append(read_wood(piece, climate=climate))
-        except LuthkitError as error:
-            bare = replace(piece.latest, taps="", heard=())
-            reading = measure_wood(piece, measurement=bare, climate=climate)
-            readings.append(replace(reading, notes=(str(error), *reading.notes)))
-    return tuple(readings)

@@ -55,7 +55,7 @@ FEW_PLACES = (
     f"{1e3 * UNEVEN_U_M:g} mm (a planning value); measure at six places"
 )
 _TEXTS = ("source", "place", "papers", "papers_file", "hardness_method", "notes", "sawn", "cut", "bought", "set")
-_FACTS = {"grain_lines_per_cm": (0.1, 60), "run_out_degrees": (0, 45), "hardness_n": (0, 1e5)}
+FACT_LIMITS = {"grain_lines_per_cm": (0.1, 60), "run_out_degrees": (0, 45), "hardness_n": (0, 1e5)}
 SIZE_LIMITS = {  # key: (lowest, highest, factor to SI, usual uncertainty in SI)
     "length_mm": (10, 3000, 1e-3, LENGTH_U_M),
     "width_mm": (2, 1500, 1e-3, LENGTH_U_M),
@@ -66,7 +66,7 @@ CLIMATE_LIMITS = {"temperature_c": (-20, 60), "relative_humidity_percent": (1, 9
 _U = (*(f"{key}_u" for key in SIZE_LIMITS), "moisture_percent_u")
 _LISTS = ("thickness_mm", "modes_hz", "q_factors")
 _MEASURED = ("date", *SIZE_LIMITS, *CLIMATE_LIMITS, *_U, "taps", "force_channel", "modes_hz", "q_factors")
-_PIECE = ("name", "species", "use", *_TEXTS, *_FACTS)
+_PIECE = ("name", "species", "use", *_TEXTS, *FACT_LIMITS)
 
 
 def read_stock(path) -> tuple[Piece, ...]:
@@ -127,7 +127,7 @@ def _table(path: Path) -> list[dict]:
             if key in _MEASURED:
                 measured[key] = cell if key in ("taps", "date") else _numbers(cell, where, key)
             else:
-                said[key] = _numbers(cell, where, key) if key in _FACTS else cell
+                said[key] = _numbers(cell, where, key) if key in FACT_LIMITS else cell
         if measured:
             said["measured"].append(measured)
     return list(pieces.values())
@@ -155,7 +155,7 @@ def as_piece(said: Mapping, path: Path) -> Piece:
     if said.get("sawn", SAWN[0]) not in SAWN:
         raise LuthkitError(f"{where}: sawn is {said['sawn']!r}; allowed are {', '.join(SAWN)}")
     facts = {key: said[key] for key in _TEXTS if key in said}
-    facts |= {key: _number(said, key, limits, where) for key, limits in _FACTS.items() if key in said}
+    facts |= {key: _number(said, key, limits, where) for key, limits in FACT_LIMITS.items() if key in said}
     items = said.get("measured", [])
     if not isinstance(items, list) or not all(isinstance(item, Mapping) for item in items):
         raise LuthkitError(f"{where}: write each measurement under a line [[measured]], in double brackets")

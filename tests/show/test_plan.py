@@ -148,7 +148,7 @@ def test_the_sample_is_copied_once_and_the_makers_stock_is_chosen_from(tmp_path,
         row = next(row for row in reversed(rows) if row["use"] == use)
         numbers = {key: [float(word) for word in row[key].split()] for key in lists}
         numbers |= {key: float(row[key]) for key in ("length_mm", "width_mm", "mass_g", "relative_humidity_percent")}
-        add_piece(tmp_path / "stock", {"name": f"My {use}", "use": use, "measured": [numbers]})
+        add_piece(tmp_path / "stock", {"name": f"My {use}", "use": use}, numbers)
     monkeypatch.chdir(tmp_path / "notebooks")
     hand = Hand(plan_form())
     assert hand.done == 1 and "My top" not in hand["luthkit-page"].value

@@ -2,6 +2,7 @@
 
 import json
 import re
+import shutil
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
@@ -10,10 +11,11 @@ import numpy as np
 import pytest
 from hand import Hand
 
+from luthkit import LuthkitError
 from luthkit.cli import main
 from luthkit.shop.logbook import start_logbook
-from luthkit.shop.new_piece import add_piece
-from luthkit.shop.woodpile import read_history, read_pieces
+from luthkit.shop.new_piece import add_day, add_piece
+from luthkit.shop.woodpile import read_history, read_pieces, read_wood
 from luthkit.show import data, forms
 from luthkit.show.page import page_html
 from luthkit.show.plots.wood import plot_budget, plot_nodal_lines, plot_stock
@@ -221,8 +223,57 @@ def test_a_piece_is_written_down_and_measured_by_both_forms(tmp_path, monkeypatc
     first["Measure"].click()
     assert first.done == 2 and "Larch No. 3" in first["luthkit-page"].value
     before = file.read_bytes()
-    assert "written down in" in written_down(hand, **{"Mass in g": "150"}) and file.read_bytes() == before
-    assert "written down in" in written_down(hand, Name="larch no. 3") and len(list(file.parent.iterdir())) == 2
+    assert hand["Which piece"].value == "a new one"
+    for again in ("Larch No. 3", "larch no. 3"):
+        assert "written down in" in written_down(hand, Name=again, **{"Mass in g": "150"})
+    assert file.read_bytes() == before and len(list(file.parent.iterdir())) == 2
+
+
+def test_a_further_day_goes_to_the_end_of_the_file_and_nothing_is_lost(tmp_path, monkeypatch):
+    stock = tmp_path / "stock"
+    stock.mkdir()
+    text = (STOCK / "spruce_31.toml").read_text(encoding="utf-8").replace("spruce_31", "kept") + "# my own word"
+    (stock / "a.toml").write_bytes(("\ufeff" + text).replace("\n", "\r\n").encode())
+    shutil.copytree(STOCK / "spruce_31", stock / "kept")
+    before = {path: path.read_bytes() for path in stock.rglob("*.*")}
+    monkeypatch.chdir(tmp_path)
+    hand = Hand(forms.piece_form())
+    hand["Which piece"].value = "Spruce 31"
+    assert hand["Mass in g"].placeholder == "139.2 on 2024-03-11"
+    day = {"Day": "2024-09-01", "Moisture in %": "8,5", "Hammer": None}
+    assert written_down(hand, Name="", **day).startswith("Wrote down Spruce 31")
+    assert "On the shelf, 2023-04-14 to 2024-09-01" in hand["luthkit-page"].value
+    (piece,) = read_stock(stock)
+    assert len(piece.measurements) == 3
+    third = piece.latest
+    assert (str(third.day), third.taps, third.moisture_percent.value) == ("2024-09-01", "a 2024-09-01", 8.5)
+    assert (stock / third.taps / "end.flac").read_bytes() == (STOCK / "spruce_31" / "end.flac").read_bytes()
+    now = {path: path.read_bytes() for path in stock.rglob("*.*")}
+    assert now[stock / "a.toml"].startswith(before.pop(stock / "a.toml")) and before.items() <= now.items()
+    assert "measured on 2024-09-01 already" in written_down(hand, **day)
+    assert {path: path.read_bytes() for path in stock.rglob("*.*")} == now
+
+
+def test_a_file_that_takes_no_further_day_stays_as_it_is(tmp_path):
+    sizes = "length_mm = 550, width_mm = 200, thickness_mm = 3, mass_g = 140"
+    (tmp_path / "a.toml").write_text(f"measured = [{{ {sizes} }}]\n", encoding="utf-8")
+    (piece,) = read_stock(tmp_path)
+    later = {"date": date(2024, 5, 1), "length_mm": 550, "width_mm": 200, "thickness_mm": 3, "mass_g": 141}
+    with pytest.raises(LuthkitError, match="under a line \\[\\[measured"):
+        add_day(piece, later, sounds=STOCK / "spruce_31")
+    assert len(list(tmp_path.iterdir())) == 1 and read_stock(tmp_path)[0].latest.mass_kg.value == 0.140
+
+
+def test_taps_of_a_recorded_session_keep_their_places(tmp_path):
+    """As notebook 0 leaves them: a folder for each spot; what was left out is no tap."""
+    for folder, sound in (("bridge_centre_1", "corner"), ("rim_1", "end"), ("left_out", "side")):
+        (tmp_path / "session" / folder).mkdir(parents=True)
+        shutil.copy(STOCK / "spruce_31" / f"{sound}.flac", tmp_path / "session" / folder / "tap_01.flac")
+    said = '[[recording]]\nfile = "left_out"\nkind = "left out"\n'
+    (tmp_path / "session" / "session.toml").write_text(said, encoding="utf-8")
+    sizes = {"length_mm": 550, "width_mm": 200, "thickness_mm": [3.0], "mass_g": 139.2}
+    piece = add_piece(tmp_path / "stock", {"name": "A"}, sizes, sounds=tmp_path / "session")
+    assert set(read_wood(piece).sources) == {"bridge_centre_1/tap_01.flac", "rim_1/tap_01.flac"}
 
 
 @pytest.mark.parametrize(
@@ -246,7 +297,7 @@ def test_what_is_missing_or_cannot_be_is_told_and_nothing_is_written(field, valu
 @pytest.mark.parametrize("name", ["session", "../../etc", "a..b: Ø", ".hidden"])
 def test_any_name_makes_a_file_that_is_read_again(name, tmp_path):
     said = {"length_mm": 500, "width_mm": 200, "thickness_mm": [3.0], "mass_g": 130}
-    piece = add_piece(tmp_path / "stock", {"name": name, "measured": [said]}, sounds=STOCK / "spruce_31")
+    piece = add_piece(tmp_path / "stock", {"name": name}, said, sounds=STOCK / "spruce_31")
     (found,) = read_stock(tmp_path / "stock")
     assert found.name == name and found.path == piece.path
     assert (tmp_path / "stock" / found.latest.taps / "end.flac").is_file()

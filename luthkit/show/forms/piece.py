@@ -1,4 +1,4 @@
-"""The form that writes down a piece of wood, for the stock of the workshop."""
+"""The form that writes down a piece of wood, or a further day of one, for the stock of the workshop."""
 
 from __future__ import annotations
 
@@ -12,30 +12,46 @@ import ipywidgets as widgets
 
 from ...errors import LuthkitError
 from ...shop.logbook import find_logbook
-from ...shop.new_piece import add_piece
-from ...shop.woodpile import read_pieces
+from ...shop.new_piece import add_day, add_piece
+from ...shop.woodpile import read_history
 from ...shop.workshop import results_folder
 from ...wood.piece import USES
 from ...wood.species import SAWN, SPECIES
-from ...wood.stock import CLIMATE_LIMITS, SIZE_LIMITS
+from ...wood.stock import CLIMATE_LIMITS, FACT_LIMITS, SIZE_LIMITS, read_stock
 from ..wood import wood_page
 from .common import LAYOUT, WIDE, Form, find_guitars, label, path_field
 
-STOCK = "stock"
+STOCK, NEW = "stock", "a new one"
 WRITTEN: list[Callable[[Path], None]] = []  # called with the stock when a piece was written down in it
-_NUMBERS = {  # key in the file: (what stands beside the field, hint)
+_ABOUT = {  # key in the file: (what stands beside the field, hint)
+    "papers": ("Papers", "for a protected wood: which ones you hold; or: none needed"),
+    "papers_file": ("File of the papers", "its name, such as licence_12.pdf; put it into the folder stock"),
+    "source": ("Comes from", "who sold or cut it"),
+    "bought": ("Bought or cut on", "such as 2021-06-05"),
+    "place": ("Lies in", "such as rack 2, third shelf"),
+    "set": ("Set", "what its two halves share, such as 12"),
+    "grain_lines_per_cm": ("Grain lines in 1 cm", "counted at the middle of the width"),
+    "run_out_degrees": ("Run-out in degrees", "how far the grain leaves the face, seen on a split edge"),
+    "hardness_n": ("Hardness in N", "pressed in with a ball, on an offcut only"),
+    "hardness_method": ("Hardness, how", "such as ball of 11.28 mm pressed in by half"),
+    "notes": ("Notes", "knots, pitch pockets, reaction wood"),
+}
+_DAY = {
     "length_mm": ("Length in mm", "along the grain"),
     "width_mm": ("Width in mm", "across the grain"),
     "thickness_mm": ("Thickness in mm", "at six places or more, with spaces between: 3.01 3.00 2.98 3.00 3.02 3.01"),
     "mass_g": ("Mass in g", "to 0.1 g"),
     "temperature_c": ("Temperature in °C", "where the wood has lain for weeks"),
     "relative_humidity_percent": ("Humidity in %", "of the air there"),
+    "moisture_percent": ("Moisture in %", "by a meter, if you have one; it goes before the humidity"),
 }
-_LIMITS = {key: limits[:2] for key, limits in (SIZE_LIMITS | CLIMATE_LIMITS).items()}
+_LIMITS = {key: limits[:2] for key, limits in (SIZE_LIMITS | CLIMATE_LIMITS | FACT_LIMITS).items()}
+_HAMMER = {"no force hammer": None, "hammer on the left channel": 0, "hammer on the right channel": 1}
 
 
 def piece_form(*, start=None) -> widgets.Widget:
-    """Writes down a piece as a text file in the folder `stock` of the workshop, and measures it.
+    """Writes down a piece as a text file in the folder `stock` of the workshop, or a further day of one that is there,
+    and measures it.
 
     `start` is the folder that the workshop lies around (default: the current one).
     """
@@ -46,7 +62,16 @@ def piece_form(*, start=None) -> widgets.Widget:
     def one_of(words, options):
         return widgets.Dropdown(description=words, options=list(options), style=WIDE, layout=LAYOUT)
 
-    name = text("Name", "what you wrote on it, such as Spruce 31")
+    def known():
+        return {piece.name: piece for piece in read_stock(stock)} if any(stock.glob("*.toml")) else {}
+
+    def found():
+        if which.value in (pieces := known()):
+            return pieces[which.value]
+        raise LuthkitError(f"{which.value} is not in {stock} any more; choose another piece")
+
+    stock = stock_folder(start)
+    which, name = one_of("Which piece", [NEW]), text("Name", "what you wrote on it, such as Spruce 31")
     wood = widgets.Combobox(
         description="Wood",
         placeholder="choose one of the list, or write another",
@@ -55,30 +80,58 @@ def piece_form(*, start=None) -> widgets.Widget:
         layout=LAYOUT,
     )
     use, sawn = one_of("Use", USES), one_of("Sawn", SAWN)
-    numbers = {key: text(*words) for key, words in _NUMBERS.items()}
+    about = {key: text(*words) for key, words in _ABOUT.items()}
+    numbers = {key: text(*words) for key, words in _DAY.items()}
     day = text("Day", "such as 2024-03-09", datetime.date.today().isoformat())
     own = [path for path in find_guitars(start) if Path(path).parent.name != "sample_audio"]
     taps = one_of("Taps in", [("no taps yet: density only", ""), *((label(path), path) for path in own)])
-    elsewhere = path_field("or a folder elsewhere")
-    papers = text("Papers", "for a protected wood: which ones you hold; or: none needed")
-    form = Form("Write it down", [name, wood, use, sawn, *numbers.values(), day, taps, elsewhere, papers])
+    elsewhere, hammer = path_field("or a folder elsewhere"), one_of("Hammer", _HAMMER.items())
+    papers, *rest = about.values()
+    fold = widgets.Accordion([widgets.VBox(rest)], titles=("More about the piece",), selected_index=None)
+    piece = widgets.VBox([name, wood, use, sawn, papers, fold])
+    form = Form("Write it down", [which, piece, *numbers.values(), day, taps, elsewhere, hammer])
+
+    def look(chosen=NEW):
+        try:
+            which.options = [NEW, *known()]
+        except LuthkitError as error:
+            form.say(str(error), wrong=True)
+        which.value = chosen if chosen in which.options else NEW
+
+    def turn(_=None):
+        """A further day of a piece needs no word about the piece; what it measured before is shown as a hint."""
+        piece.layout.display = "" if which.value == NEW else "none"
+        before = found().measurements[-1:] if which.value != NEW else ()
+        for key in SIZE_LIMITS:
+            was = [
+                f"{1000 * day.inputs[key.partition('_')[0]][0]:.5g} on {day.day or 'a day before'}" for day in before
+            ]
+            numbers[key].placeholder = (was or _DAY[key][1:])[0]
 
     def act():
-        measured = {"date": _day(day.value), **{key: _said(key, field.value) for key, field in numbers.items()}}
-        facts = {"species": wood.value.strip(), "papers": papers.value.strip()}
-        said = {"name": name.value.strip(), "use": use.value, "sawn": sawn.value}
-        said |= {key: value for key, value in facts.items() if value}
+        measured = {"date": _day(day.value), **_said(_DAY, numbers)}
+        if hammer.value is not None:
+            measured["force_channel"] = hammer.value
         typed = elsewhere.value.strip().strip("\"'")
         sounds = Path(typed).expanduser() if typed else taps.value
-        piece = add_piece(stock_folder(start), {**said, "measured": [measured]}, sounds=sounds)
+        if which.value == NEW:
+            said = {"name": name.value.strip(), "species": wood.value.strip(), **_said(_ABOUT, about)}
+            said = {key: value for key, value in said.items() if value or key == "name"}
+            written = add_piece(stock, {**said, "use": use.value, "sawn": sawn.value}, measured, sounds=sounds)
+        else:
+            written = add_day(found(), measured, sounds=sounds)
+        look(which.value)
         for tell in WRITTEN:
-            tell(piece.path.parent)
-        page = wood_page(read_pieces([piece]))
-        told = f"Written down in {piece.path}: a plain text file, which you may open and correct."
-        return replace(page, body=f"<p>{escape(told)}</p>{page.body}", done=f"Wrote down {piece.name}")
+            tell(stock)
+        page = wood_page(read_history(written))
+        told = f"Written down in {written.path}: a plain text file, which you may open and correct."
+        return replace(page, body=f"<p>{escape(told)}</p>{page.body}", done=f"Wrote down {written.name}")
 
+    which.observe(turn, names="value")
     form.act = act
-    return form.open(ready=False)
+    shown = form.open(ready=False)
+    look()
+    return shown
 
 
 def stock_folder(start=None) -> Path:
@@ -89,9 +142,20 @@ def stock_folder(start=None) -> Path:
         return results_folder(start).parent / STOCK
 
 
-def _said(key: str, text: str):
+def _said(asked, fields) -> dict[str, object]:
+    """What stands in the fields that are not empty: texts, and numbers where a number is asked for."""
+    said = {}
+    for key, field in fields.items():
+        if key in SIZE_LIMITS or (key in _LIMITS and field.value.strip()):
+            said[key] = _number(key, asked[key][0], field.value)
+        elif field.value.strip():
+            said[key] = field.value.strip()
+    return said
+
+
+def _number(key: str, what: str, text: str):
     """The number in a field, several for the thickness; a comma may stand for the point."""
-    what, (low, high) = _NUMBERS[key][0], _LIMITS[key]
+    low, high = _LIMITS[key]
     allowed = f"write a number from {low:g} to {high:g}"
     try:
         values = [float(word.rstrip(",;").replace(",", ".")) for word in text.replace(";", " ").split()]
