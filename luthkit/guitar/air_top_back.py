@@ -9,6 +9,12 @@ Christensen and Vistisen, J. Acoust. Soc. Am. 68, 758 (1980), two oscillators; C
 and Rossing, The Physics of Musical Instruments, ch. 9 (all three from memory; the two-oscillator equations as on
 euphonics.org, section 4.2.2). Every quantity may be an array: arrays broadcast, so that thousands of candidates
 are reckoned at once. Above about 300 Hz dipoles and standing waves in the body take over, which this lacks.
+
+What the first standing wave of the air in the box does below, three pistons lack too. Air sloshes lengthwise, pressure
+~ cos(pi x / L) at x from the tail: one way at bridge and back, the other at the hole. Its stiffness for pistons of
+areas A_j that sit in it with the share g_j is 2 rho c^2 / V g_j A_j g_k A_k (cavity modes of a hard-walled box, Morse
+and Ingard, Theoretical Acoustics, ch. 9, from memory); far below its own frequency F it only loads them with
+1 / (2 pi F)^2 of that as mass.
 """
 
 from __future__ import annotations
@@ -23,6 +29,8 @@ from ..errors import LuthkitError
 
 RANGE_HZ = (60.0, 300.0)  # where three oscillators are a guitar (common practice, no source)
 PARTS = ("top", "air", "back")  # the order of rows in every matrix
+WAVE_HZ = 385.0  # usual for the first cavity mode (from memory)
+PLACES = (0.36, 0.68, 0.36)  # bridge, hole, back: from the tail over the body's length (common practice, no source)
 
 
 def speed_of_sound_m_s(temperature_c):
@@ -111,7 +119,7 @@ class BodyModel:
 
     def matrices(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Mass and resistance (..., 3) on the diagonal, stiffness (..., 3, 3), in the order of `PARTS`."""
-        area = self._areas_m2()
+        area = self.areas_m2()
         plug = air_density_kg_m3(self.temperature_c) * area[..., 1] * self.hole_length_m
         mass = _stack(self.top_mass_kg, plug, self.back_mass_kg)
         cavity = np.asarray(self.cavity_stiffness_pa_m3)[..., None, None]
@@ -124,7 +132,7 @@ class BodyModel:
 
     def modes(self, *, soundhole_plugged: bool = False, back_blocked: bool = False) -> LowModes:
         """The modes, lowest first: three; less the air where the hole is plugged, less the back where it is held."""
-        keep = self._free(soundhole_plugged, back_blocked)
+        keep = _free(soundhole_plugged, back_blocked)
         mass, resistance, stiffness = self.matrices()
         n = len(keep)
         shape = np.broadcast_shapes(mass.shape[:-1], stiffness.shape[:-2])
@@ -145,7 +153,7 @@ class BodyModel:
         Without losses it is zero where the air (with the back) rings with the top held still.
         """
         omega = 2 * pi * np.atleast_1d(np.asarray(frequency_hz, float))
-        return 1j * omega * self._displacement(omega, self._free(soundhole_plugged, back_blocked))[..., 0]
+        return 1j * omega * self._displacement(omega, _free(soundhole_plugged, back_blocked))[..., 0]
 
     def pressure(
         self, frequency_hz, *, distance_m: float = 1.0, soundhole_plugged: bool = False, back_blocked: bool = False
@@ -156,8 +164,8 @@ class BodyModel:
         the guitar is small beside the wavelength, from a metre away, no walls.
         """
         omega = 2 * pi * np.atleast_1d(np.asarray(frequency_hz, float))
-        moved = self._displacement(omega, self._free(soundhole_plugged, back_blocked))
-        volume = -(omega**2) * np.sum(moved * self._areas_m2()[..., None, :], axis=-1)
+        moved = self._displacement(omega, _free(soundhole_plugged, back_blocked))
+        volume = -(omega**2) * np.sum(moved * self.areas_m2()[..., None, :], axis=-1)
         density = np.asarray(air_density_kg_m3(self.temperature_c))[..., None]
         return density * volume / (4 * pi * distance_m)
 
@@ -172,13 +180,24 @@ class BodyModel:
         moved[..., keep] = np.linalg.solve(dynamic, force)[..., 0]
         return moved
 
-    def _areas_m2(self) -> np.ndarray:
+    def areas_m2(self) -> np.ndarray:
+        """Areas (..., 3) of top, soundhole and back."""
         return _stack(self.top_area_m2, pi * np.square(self.hole_radius_m), self.back_area_m2)
 
-    @staticmethod
-    def _free(soundhole_plugged, back_blocked) -> list[int]:
-        """Rows of the parts that can move."""
-        return [0] + [1] * (not soundhole_plugged) + [2] * (not back_blocked)
+
+def wave_log_shifts(model: BodyModel, *, soundhole_plugged: bool = False, back_blocked: bool = False) -> np.ndarray:
+    """By how much the standing wave moves the logarithm (n_modes,) of each mode of one model, to first order.
+
+    -1/2 u' m_w u / u' M u for a mode u, over 1 - (f / F)^2 for how near it comes to the wave.
+    """
+    keep = _free(soundhole_plugged, back_blocked)
+    mass, _, stiffness = model.matrices()
+    push = np.cos(pi * np.array(PLACES)) * model.areas_m2()
+    load = 2 * model.cavity_stiffness_pa_m3 * np.outer(push, push) / (2 * pi * WAVE_HZ) ** 2
+    root = 1 / np.sqrt(mass[keep])
+    square, shapes = np.linalg.eigh(root[:, None] * stiffness[np.ix_(keep, keep)] * root)
+    heavier = np.sum(shapes * ((root[:, None] * load[np.ix_(keep, keep)] * root) @ shapes), axis=0)
+    return -0.5 * heavier / (1 - square / (2 * pi * WAVE_HZ) ** 2)
 
 
 @dataclass(frozen=True, eq=False)
@@ -196,6 +215,11 @@ class LowModes:
     def q_factor(self) -> np.ndarray:
         """Q = 1 / (2 zeta)."""
         return 0.5 / self.damping_ratio
+
+
+def _free(soundhole_plugged, back_blocked) -> list[int]:
+    """Rows of the parts that can move."""
+    return [0] + [1] * (not soundhole_plugged) + [2] * (not back_blocked)
 
 
 def _stack(*parts) -> np.ndarray:

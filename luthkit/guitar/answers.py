@@ -12,11 +12,10 @@ from .._frozen import frozen_dict
 from ..signal.modes import Mode, ModeSet
 from .evidence import Reading
 from .pistons import MISSED, found_there, weighed
-from .priors import CONDITIONS, NAMES
+from .priors import AIR, BACK, CONDITIONS, TOP
 
 SURE_ENOUGH = 0.8  # of an answer
 LEVEL_SPREAD_DB = 8.0  # how much the strength of a mode changes with the condition
-AIR, TOP, BACK = NAMES[:3]
 
 
 @dataclass(frozen=True, eq=False)

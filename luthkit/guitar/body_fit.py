@@ -8,21 +8,20 @@ wide starting beliefs (`TYPICAL`), and the covariance says which numbers were me
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from math import isfinite, pi, sqrt
+from math import isfinite, nan, pi, sqrt
 
 import numpy as np
 
 from .._frozen import frozen_array, frozen_dict
 from .._threads import one_thread
 from ..errors import LuthkitError
-from .air_top_back import BodyModel
+from .air_top_back import BodyModel, wave_log_shifts
 from .helmholtz import END_CORRECTION, TOP_THICKNESS_M
+from .priors import AIR, BACK, TOP
 from .propagation import propagate, slopes
-from .standing_wave import DOUBT, log_shifts
 
-AIR, TOP, BACK = "air", "main top", "main back"
 NAMES = (AIR, TOP, BACK)
 TYPICAL = {  # value and relative spread, from memory of published and reported guitars, wide on purpose
     "top_mass_kg": (0.070, 0.40),
@@ -42,6 +41,7 @@ PARAMETERS = tuple(TYPICAL)
 MEASURED_BELOW = 0.5  # a number is measured when its error is under half that of the belief it started from
 FREQUENCY_FLOOR, Q_FLOOR = 0.001, 0.05  # relative: what dipoles and standing waves, not in the model, do to it
 UNKNOWN_FREQUENCY_U, UNKNOWN_Q_U = 0.005, 0.15  # relative, where a reading does not say
+WAVE_DOUBT = 0.5  # of all that the standing wave does: boxes are no bricks, and tops no points
 
 
 @dataclass(frozen=True)
@@ -119,7 +119,7 @@ class BodyFit:
     def numbers(self) -> Mapping[str, BodyNumber]:
         """Masses, stiffnesses, areas, Qs, frequencies of the parts alone: name -> value, error, measured or not.
 
-        What the `standing_wave` pretends of top and back is taken off, and half of it counts as error. Not of the box,
+        What the standing wave pretends of top and back is taken off, and half of it counts as error. Not of the box,
         whose end correction has air that sloshes inside in it; nor of `model`, which stands for the guitar as it rings.
         """
         temperature = self.model.temperature_c
@@ -129,7 +129,7 @@ class BodyFit:
             return np.log(np.stack(np.broadcast_arrays(*(getattr(model, name) for name in NUMBERS)), axis=-1))
 
         plates = np.array([name.startswith(("top_", "back_")) for name in PARAMETERS])
-        unsure = self.covariance + DOUBT**2 * np.outer(self.wave_log, self.wave_log)
+        unsure = self.covariance + WAVE_DOUBT**2 * np.outer(self.wave_log, self.wave_log)
         logs, covariance = propagate(told, self.log_values - plates * self.wave_log, unsure)
         before = np.diag([spread**2 for _, spread in self.beliefs.values()])
         _, believed = propagate(told, self.log_values, before)
@@ -181,7 +181,7 @@ def fit_body(
     spread = np.array([each for _, each in beliefs.values()])
 
     def told(logs):
-        return _told(logs, readings, order, temperature_c)
+        return _told(body_model(logs, temperature_c=temperature_c), readings, order, _mode_logs)
 
     def residuals(logs):
         return np.concatenate([(told(logs[None])[0] - data) / data_u, (logs - centre) / spread])
@@ -217,7 +217,7 @@ def fit_body(
         model=model,
         log_values=best.x,
         covariance=covariance * max(1.0, chi2 / len(data)),
-        wave_log=covariance @ best.jac[: len(data)].T @ (_by_the_wave(model, readings, order) / data_u),
+        wave_log=covariance @ best.jac[: len(data)].T @ (_told(model, readings, order, _wave_logs) / data_u),
         beliefs=beliefs,
         order=order,
         readings=readings,
@@ -280,42 +280,39 @@ def _entries(readings) -> list[tuple[int, str, str]]:
 def _data(readings) -> tuple[np.ndarray, np.ndarray]:
     """Logarithms of what was read, and their standard uncertainties with the floor for what the model lacks."""
     data, u = [], []
+    errors = {
+        "frequency_hz": ("frequency_u_hz", UNKNOWN_FREQUENCY_U, FREQUENCY_FLOOR),
+        "q_factor": ("q_factor_u", UNKNOWN_Q_U, Q_FLOOR),
+    }
     for k, what, name in _entries(readings):
-        value = getattr(readings[k], what)[name]
-        error = getattr(readings[k], what.replace("_hz", "_u_hz") if what.endswith("_hz") else f"{what}_u").get(name)
-        unknown, floor = (UNKNOWN_FREQUENCY_U, FREQUENCY_FLOOR) if what == "frequency_hz" else (UNKNOWN_Q_U, Q_FLOOR)
-        relative = error / value if error is not None and isfinite(error) else unknown
+        value, (which, unknown, floor) = getattr(readings[k], what)[name], errors[what]
+        error = getattr(readings[k], which).get(name, nan)
+        relative = error / value if isfinite(error) else unknown
         data.append(np.log(value))
         u.append(np.hypot(relative, floor))
     return np.array(data), np.array(u)
 
 
-def _told(logs, readings, order, temperature_c) -> np.ndarray:
-    """What the model says of each entry, rows of logarithms (k, n_entries)."""
-    found, bare = [], body_model(logs, temperature_c=temperature_c)
+def _told(model: BodyModel, readings, order, of: Callable) -> np.ndarray:
+    """What `of` tells of the modes (..., n_modes) of a model in a condition, for each entry (..., n_entries)."""
+    found = []
     for reading in readings:
-        model = replace(bare, top_mass_kg=bare.top_mass_kg + reading.added_mass_kg)
-        _, modes = low_modes(
-            model, order, soundhole_plugged=reading.soundhole_plugged, back_blocked=reading.back_blocked
-        )
-        found.append({"frequency_hz": np.log(modes.frequency_hz), "q_factor": np.log(modes.q_factor)})
+        loaded = replace(model, top_mass_kg=model.top_mass_kg + reading.added_mass_kg)
+        still = reading.back_blocked or BACK not in order
+        found.append(of(loaded, soundhole_plugged=reading.soundhole_plugged, back_blocked=still))
     columns = [found[k][what][..., _rank(readings[k], name, order)] for k, what, name in _entries(readings)]
     return np.stack(columns, axis=-1)
 
 
-def _by_the_wave(model: BodyModel, readings, order) -> np.ndarray:
-    """What the standing wave does to each entry, as a logarithm; nothing to a Q."""
-    shifts = []
-    for reading in readings:
-        heavier = replace(model, top_mass_kg=model.top_mass_kg + reading.added_mass_kg)
-        still = reading.back_blocked or BACK not in order
-        shifts.append(log_shifts(heavier, soundhole_plugged=reading.soundhole_plugged, back_blocked=still))
-    return np.array(
-        [
-            shifts[k][_rank(readings[k], name, order)] if what == "frequency_hz" else 0.0
-            for k, what, name in _entries(readings)
-        ]
-    )
+def _mode_logs(model: BodyModel, **condition) -> dict[str, np.ndarray]:
+    modes = model.modes(**condition)
+    return {"frequency_hz": np.log(modes.frequency_hz), "q_factor": np.log(modes.q_factor)}
+
+
+def _wave_logs(model: BodyModel, **condition) -> dict[str, np.ndarray]:
+    """What the standing wave does to each mode; nothing to its Q."""
+    shifts = wave_log_shifts(model, **condition)
+    return {"frequency_hz": shifts, "q_factor": np.zeros_like(shifts)}
 
 
 def _rank(reading: BodyReading, name: str, order) -> int:

@@ -14,11 +14,11 @@ from ..errors import LuthkitError
 from ..signal.modes import Mode, ModeSet
 from . import priors
 from .answers import answers
+from .assignment import give_out
 from .evidence import ROOM_KNOCK, Evidence, Reading, all_evidence, by_frequency, shift_words
 from .next_test import Test, next_tests
 from .pistons import told_together
-from .priors import ALL_NAMES, BODY_KINDS, CONDITIONS, NAMES, UNNAMED
-from .triples import give_out
+from .priors import AIR, ALL_NAMES, BODY_KINDS, CONDITIONS, NAMES, TOP, UNNAMED
 
 CANNOT_TELL = "cannot tell"
 SURE_ENOUGH = 0.7  # a name is given from this probability on
@@ -79,7 +79,7 @@ def name_modes(
     says: (frequency in Hz, name, reason), the last for a mode or name counts; it stands whatever the evidence, and no
     other mode can have that name. Each kind of evidence
     multiplies the odds (Bayes), but what levels, signs and shifts say of air, main top and main back is weighed for
-    the three together (`pistons`); names are given out once each (`triples.give_out`). A mode whose likeliest name
+    the three together (`pistons`); names are given out once each (`assignment.give_out`). A mode whose likeliest name
     stays below `SURE_ENOUGH` is called "cannot tell".
 
     The priors are wide and from memory, see `guitar.priors`. Calibrated on simulated guitars only.
@@ -223,7 +223,7 @@ def _as_answered(seen, modeset: ModeSet, readings, posterior) -> list[Evidence]:
     """The evidence with the words for air, top and back as `answers` decides."""
     places = {ALL_NAMES[n]: k for k, n in enumerate(posterior.argmax(axis=1)) if n < 3}
     told = {e.kind: list(e.words) for e in seen}
-    if {"air", "main top"} <= set(places) and min(places, key=places.get) == "air":
+    if {AIR, TOP} <= set(places) and min(places, key=places.get) == AIR:
         for answer in answers(modeset, readings, places):
             words = told[answer.reading.kind]
             for name, mode in answer.modes.items():

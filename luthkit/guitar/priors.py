@@ -16,6 +16,7 @@ from math import log
 import numpy as np
 
 NAMES = ("air", "main top", "main back", "cross dipole", "long dipole", "first cavity mode", "whole-body bending")
+AIR, TOP, BACK = NAMES[:3]
 UNNAMED = "no name"
 ALL_NAMES = (*NAMES, UNNAMED)
 CONDITIONS = ("soundhole plugged", "back blocked", "mass at bridge")

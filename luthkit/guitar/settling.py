@@ -213,9 +213,9 @@ def _time_constant(system, fit) -> Interval:
         return system.rows(shape_columns(fit.shape, day, [1 / rate, *slow]), reach)[0]
 
     span = {"lowest": 1 / LONGEST_DAYS, "highest": 1 / SHORTEST_DAYS, "points": 32}
-    best = fit_rate(basis, target, **span)
-    slowest, fastest = rate_interval(basis, target, limit=_limit(system, best.residual_squares), **span)
-    return Interval(1 / best.rate, 1 / fastest, inf if slowest == 0 else 1 / slowest)
+    rate, squares = fit_rate(basis, target, **span)
+    slowest, fastest = rate_interval(basis, target, limit=_limit(system, squares), **span)
+    return Interval(1 / rate, 1 / fastest, inf if slowest == 0 else 1 / slowest)
 
 
 def _correct(system, fit):

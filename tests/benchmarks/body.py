@@ -4,7 +4,7 @@
 
 All guitars are synthetic. The fit stands beside the closed forms (`uncouple`, `effective_mass`) that use less of the
 same readings. "Rich" guitars have dipoles and a standing wave that pull on air, top and back, which the model lacks;
-what a wave does is taken off the parts by themselves (`standing_wave`), but for plain guitars, which have none.
+what a wave does is taken off the parts by themselves (`wave_log_shifts`), but for plain guitars, which have none.
 """
 
 from __future__ import annotations

@@ -5,11 +5,19 @@ from math import pi
 
 import numpy as np
 import pytest
+from bodies import PLAIN
 from hypothesis import given
 from hypothesis import strategies as st
 
 from luthkit.errors import LuthkitError
-from luthkit.guitar.air_top_back import BodyModel, air_density_kg_m3, speed_of_sound_m_s
+from luthkit.guitar.air_top_back import (
+    PLACES,
+    WAVE_HZ,
+    BodyModel,
+    air_density_kg_m3,
+    speed_of_sound_m_s,
+    wave_log_shifts,
+)
 from luthkit.simulate import AirTopBack
 
 # Round figures of plausible size, no published guitar.
@@ -153,3 +161,24 @@ def test_warm_air():
 def test_what_no_body_can_be(change, words):
     with pytest.raises(LuthkitError, match=words):
         replace(ROUND, **change)
+
+
+@pytest.mark.parametrize("still", [{}, {"soundhole_plugged": True}, {"back_blocked": True}])
+def test_a_fourth_oscillator_does_the_same(still):
+    """Cavity modes of a hard-walled box (Morse and Ingard, ch. 9, from memory): p ~ cos(pi x / L), norm V / 2. The
+    wave by itself is the oscillator of stiffness 2 mu w^2 at WAVE_HZ; it pulls on pistons by 2 mu w g A."""
+    keep = [0] + [1] * ("soundhole_plugged" not in still) + [2] * ("back_blocked" not in still)
+    mass, _, stiffness = PLAIN.matrices()
+    own = 1.0
+    areas = np.array([PLAIN.top_area_m2, pi * PLAIN.hole_radius_m**2, PLAIN.back_area_m2])
+    push = np.append((np.cos(pi * np.array(PLACES)) * areas)[keep], own)
+    double = 2 * PLAIN.cavity_stiffness_pa_m3
+    full = np.zeros((len(keep) + 1,) * 2)
+    full[:-1, :-1] = stiffness[np.ix_(keep, keep)]
+    full += double * np.outer(push, push)
+    heavy = np.append(mass[keep], double * own**2 / (2 * pi * WAVE_HZ) ** 2)
+    root = 1 / np.sqrt(heavy)
+    square = np.linalg.eigvalsh(root[:, None] * full * root)
+    truth = np.log(np.sqrt(square[:-1]) / (2 * pi) / PLAIN.modes(**still).frequency_hz)
+    found = wave_log_shifts(PLAIN, **still)
+    assert np.all(truth < 0) and found == pytest.approx(truth, rel=0.25, abs=2e-4)

@@ -8,14 +8,18 @@ import scipy.stats
 from luthkit import LuthkitError
 from luthkit.guitar.exponential import fit_rate, rate_interval
 
-# NIST Statistical Reference Datasets, nonlinear regression: y = b1 (1 - exp(-b2 x)).
+# NIST Statistical Reference Datasets, nonlinear regression: y = b1 (1 - exp(-b2 x)); certified b1, b2, sum of squares.
 BOXBOD = ([1, 2, 3, 5, 7, 10], [109, 149, 149, 191, 213, 224])
-BOXBOD_CERTIFIED = (2.1380940889e02, 1.2354515176e01, 5.4723748542e-01, 1.0455993237e-01, 1.1680088766e03)
+BOXBOD_CERTIFIED = (2.1380940889e02, 5.4723748542e-01, 1.1680088766e03)
 MISRA1A = (
     [77.6, 114.9, 141.1, 190.8, 239.9, 289.0, 332.8, 378.4, 434.8, 477.3, 536.8, 593.1, 689.1, 760.0],
     [10.07, 14.73, 17.94, 23.93, 29.61, 35.18, 40.02, 44.82, 50.76, 55.05, 61.01, 66.40, 75.47, 81.78],
 )
-MISRA1A_CERTIFIED = (2.3894212918e02, 2.7070075241e00, 5.5015643181e-04, 7.2668688436e-06, 1.2455138894e-01)
+MISRA1A_CERTIFIED = (2.3894212918e02, 5.5015643181e-04, 1.2455138894e-01)
+
+
+def height(x, y, rate):
+    return np.linalg.lstsq(rising(x)(rate), np.asarray(y, dtype=float))[0][0]
 
 
 def rising(x):
@@ -27,11 +31,8 @@ def rising(x):
 )
 def test_nist_certified_values(data, certified):
     x, y = data
-    fit = fit_rate(rising(x), y, lowest=1e-5, highest=1e3)
-    found = (fit.coefficients[0], fit.coefficients_u[0], fit.rate, fit.rate_u, fit.residual_squares)
-    assert found == pytest.approx(certified, rel=2e-7)
-    assert fit.dof == len(x) - 2
-    assert fit.residual_sd == pytest.approx(np.sqrt(certified[4] / fit.dof), rel=1e-7)
+    rate, squares = fit_rate(rising(x), y, lowest=1e-5, highest=1e3)
+    assert (height(x, y, rate), rate, squares) == pytest.approx(certified, rel=2e-7)
 
 
 def test_the_start_that_fools_a_plain_fit_does_not_matter():
@@ -41,16 +42,14 @@ def test_the_start_that_fools_a_plain_fit_does_not_matter():
         return y - p["b1"] * (1 - np.exp(-p["b2"] * x))
 
     fooled = lmfit.minimize(rest, lmfit.create_params(b1=1.0, b2=1.0))  # NIST's start 1
-    assert fooled.chisqr > 8 * BOXBOD_CERTIFIED[4]
+    assert fooled.chisqr > 8 * BOXBOD_CERTIFIED[2]
     led = lmfit.minimize(rest, lmfit.create_params(b1=100.0, b2=0.75), xtol=1e-14, ftol=1e-14)  # start 2
-    ours = fit_rate(rising(x), y, lowest=1e-3, highest=1e3)
-    assert ours.rate == pytest.approx(led.params["b2"].value, rel=1e-6)
-    assert ours.residual_squares <= led.chisqr * (1 + 1e-9)
+    rate, squares = fit_rate(rising(x), y, lowest=1e-3, highest=1e3)
+    assert rate == pytest.approx(led.params["b2"].value, rel=1e-6)
+    assert squares <= led.chisqr * (1 + 1e-9)
 
 
-def test_too_few_values_and_senseless_ranges_are_refused():
-    with pytest.raises(LuthkitError, match="3 are needed"):
-        fit_rate(rising([1, 2]), [1.0, 2.0], lowest=1e-3, highest=1e3)
+def test_senseless_ranges_are_refused():
     with pytest.raises(LuthkitError, match="0 < lowest < highest"):
         fit_rate(rising([1, 2, 3]), [1.0, 2.0, 3.0], lowest=0.0, highest=1e3)
 
@@ -58,17 +57,17 @@ def test_too_few_values_and_senseless_ranges_are_refused():
 @pytest.mark.parametrize("data", [BOXBOD, MISRA1A], ids=["BoxBOD", "Misra1a"])
 def test_profile_intervals_are_those_of_lmfit(data):
     x, y = (np.array(part, dtype=float) for part in data)
-    best = fit_rate(rising(x), y, lowest=1e-5, highest=1e3)
+    rate, squares = fit_rate(rising(x), y, lowest=1e-5, highest=1e3)
 
     def rest(p):
         return y - p["b1"] * (1 - np.exp(-p["b2"] * x))
 
-    start = lmfit.create_params(b1=best.coefficients[0], b2=best.rate)
+    start = lmfit.create_params(b1=height(x, y, rate), b2=rate)
     mini = lmfit.Minimizer(rest, start)
     ends = dict(lmfit.conf_interval(mini, mini.minimize(), sigmas=[0.9], maxiter=500))["b2"]
     # lmfit compares by F with one degree of freedom
-    f_ratio = scipy.stats.f.ppf(0.9, 1, best.dof)
-    limit = best.residual_squares * (1 + f_ratio / best.dof)
+    dof = len(x) - 2
+    limit = squares * (1 + scipy.stats.f.ppf(0.9, 1, dof) / dof)
     for points in (60, 2000):
         found = rate_interval(rising(x), y, limit=limit, lowest=1e-5, highest=1e3, points=points)
         assert found == pytest.approx((ends[0][1], ends[-1][1]), rel=2e-3)
@@ -76,6 +75,6 @@ def test_profile_intervals_are_those_of_lmfit(data):
 
 def test_an_end_that_the_data_leave_open_is_open():
     x, y = BOXBOD
-    best = fit_rate(rising(x), y, lowest=1e-3, highest=1e3)
-    assert rate_interval(rising(x), y, limit=50 * best.residual_squares, lowest=1e-3, highest=1e3)[1] == np.inf
+    _, squares = fit_rate(rising(x), y, lowest=1e-3, highest=1e3)
+    assert rate_interval(rising(x), y, limit=50 * squares, lowest=1e-3, highest=1e3)[1] == np.inf
     assert rate_interval(rising(x), y, limit=1e9, lowest=1e-3, highest=1e3) == (0.0, np.inf)

@@ -9,10 +9,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from luthkit.guitar.answers import answers
+from luthkit.guitar.assignment import give_out
 from luthkit.guitar.evidence import Reading
 from luthkit.guitar.merging import merged
 from luthkit.guitar.pistons import Pistons, told_together
-from luthkit.guitar.triples import give_out
 from luthkit.signal.modes import Mode, ModeSet
 from luthkit.simulate import AirTopBack
 
