@@ -12,8 +12,8 @@ from luthkit.shop.workshop import lab_command, lay_out
 # notebook: how many forms open with a result, what to change in one (label, list entry or text), and its button
 FORMS = {
     "1_read_modes": (1, "Guitar", 1, "Read modes"),
-    "2_compare_with_reference": (1, "References", 1, "Compare"),
-    "3_name_modes_and_body": (2, "Guitar", 1, "Name the modes"),
+    "2_compare": (1, "References", 1, "Compare"),
+    "3_names_and_body": (2, "Guitar", 1, "Name the modes"),
     "4_strums_and_plucks": (2, "Build", 1, "Read strums and plucks"),
     "5_follow_a_guitar": (3, "Guitar", 1, "Follow"),
     "6_wood": (1, "Piece", 1, "Measure"),
@@ -29,6 +29,9 @@ UNREACHABLE = """() => [...document.querySelectorAll('.jp-OutputArea :is(button,
 TOO_WIDE = """() => [...document.querySelectorAll('.luthkit')].filter(e => e.offsetParent)
     .filter(e => e.getBoundingClientRect().right > e.closest('.jp-OutputArea').getBoundingClientRect().right + 2)
     .map(e => [e.getBoundingClientRect().width, e.closest('.jp-OutputArea').getBoundingClientRect().width])"""
+CUT_NAMES = """() => [...document.querySelectorAll('.jp-DirListing-itemText')]
+    .filter(e => e.scrollWidth > e.clientWidth + 1).map(e => e.textContent)"""
+IN_SIGHT = "e => e.getBoundingClientRect().top > 0 && e.getBoundingClientRect().bottom < window.innerHeight"
 WITHOUT_ALT = "() => [...document.querySelectorAll('.luthkit-page img')].filter(e => !e.alt).length"
 
 
@@ -58,13 +61,32 @@ def asked_elsewhere(page):
 
 
 @pytest.mark.browser
-def test_the_first_page_answers_what_to_do_now(workshop):
-    with browser_page() as page:
+def test_from_the_first_page_to_a_form_that_can_be_stopped(workshop):
+    """All of JupyterLab as the maker sees it, with the list of files, on a small screen."""
+    with browser_page(**NARROW_125) as page:
         page.goto(workshop())
         page.get_by_role("heading", name="What do I do now?").wait_for()
-        page.get_by_role("link", name="1 read modes").click()
+        page.locator(".jp-DirListing-item", has_text="notebooks").dblclick()
+        page.locator(".jp-DirListing-itemText", has_text="3_names_and_body").wait_for()
+        assert page.evaluate(CUT_NAMES) == []
+        page.get_by_role("link", name="3 names and body").click()
         page.get_by_text("Python 3 (ipykernel) | Idle").wait_for()
-        page.get_by_role("button", name="Open the form").wait_for()
+        page.get_by_role("button", name="Open the form").click()
+        forms = page.locator(".luthkit-status")
+        forms.nth(0).get_by_text("At work for").wait_for()
+        forms.nth(1).get_by_text("Waits until").wait_for()
+        first = page.get_by_role("button", name="Name the modes", exact=True)  # its sign is no word
+        first.wait_for()
+        page.wait_for_function("document.querySelectorAll('.jp-Cell')[1].matches('.jp-mod-active')")
+        assert first.evaluate(IN_SIGHT)
+        for k in (1, 0):  # the second, which waits, and the first, which is at work
+            stop = page.get_by_role("button", name="Stop", exact=True).nth(k)
+            stop.focus()
+            page.keyboard.press("Enter")
+            forms.nth(k).get_by_text("Stopped.").wait_for()
+            assert page.evaluate("document.activeElement.innerText") == ("Name the modes", "Read the body")[k]
+        names = page.get_by_role("slider").evaluate_all("all => all.map(e => e.ariaLabel)")
+        assert names and all(names)
         assert page.get_by_text("Would you like to").count() == 0  # no question about news
         assert asked_elsewhere(page) == set()
 

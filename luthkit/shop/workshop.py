@@ -6,7 +6,7 @@
       sample_audio/      invented guitars to play with, synthetic sound; may be deleted
       logbook/           the maker's guitars
       results/           what the notebooks save
-      .luthkit/          what was laid out
+      .luthkit/          what was laid out, and what was chosen last in each form
 
 Laid out again, only what is new in luthkit is added: nothing that stands there is changed, and what the maker
 deleted does not come back, but for samples: as long as their folder stands, what is missing in it is put back as it
@@ -124,9 +124,17 @@ def without_outputs(model, **_) -> None:
 def results_folder(here=None) -> Path:
     """Where what is shown in `here` (default: the current folder) is saved: the folder `results` of the workshop
     around it; where there is none, in `here` itself. It need not be there yet."""
+    return _home(here) / RESULTS
+
+
+def choices_file(here=None) -> Path:
+    """Where the forms shown in `here` remember what was chosen; its folder may have to be made."""
+    return _home(here) / _INNER / "choices.json"
+
+
+def _home(here) -> Path:
     here = Path(here or Path.cwd()).resolve()
-    homes = [folder for folder in (here, *here.parents) if (folder / _LAID).is_file()]
-    return (homes or [here])[0] / RESULTS
+    return next((folder for folder in (here, *here.parents) if (folder / _LAID).is_file()), here)
 
 
 def link_to(path) -> str:

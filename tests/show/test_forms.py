@@ -134,7 +134,7 @@ def test_what_was_chosen_is_remembered(shop, tmp_path):
     assert again["References"].value == hand["References"].value and again["Between them"].value == "other room"
     assert shop["asked"][-1] == ["new build", "older"]
     for spoilt in ("no json", "[]", '{"comparison": {"Between them": "the moon", "References": ["gone"]}}'):
-        (tmp_path / "notebooks" / "luthkit_choices.json").write_text(spoilt)
+        (tmp_path / "notebooks" / ".luthkit" / "choices.json").write_text(spoilt)
         assert Hand(forms.comparison_form()).done == 1
 
 
@@ -221,19 +221,42 @@ def test_stop_at_any_step_has_one_clean_outcome(fails):
     assert Task(lambda: sum(range(1000))).wait() == 499500
 
 
-def test_the_kernel_interrupted_stops_the_work(monkeypatch):
-    """As Kernel, Interrupt in the menu: the one who waits gets a KeyboardInterrupt."""
-    endless = Task(lambda: [time.sleep(0.01) for _ in range(10_000)])
-    ticks = []
+def test_one_work_after_the_other_and_one_that_waits_can_be_stopped():
+    goes_on, order = threading.Event(), []
+    first = Task(lambda: (order.append("first begins"), goes_on.wait(20), order.append("first ends")))
+    second, third = Task(lambda: order.append("second")), Task(lambda: order.append("third"))
+    told = []
+    waiting = [threading.Thread(target=first.wait)]
+    waiting[0].start()
+    wait_for(lambda: order)
 
-    def tick():
-        ticks.append(1)
-        if len(ticks) == 1:
-            raise KeyboardInterrupt
+    def wait_third():
+        try:
+            third.wait()
+        except Stopped:
+            told.append("stopped")
 
-    monkeypatch.setattr(task, "TICK_S", 0.05)
-    with pytest.raises(Stopped):
-        endless.wait(tick)
+    waiting += [threading.Thread(target=second.wait), threading.Thread(target=wait_third)]
+    for one in waiting[1:]:
+        one.start()
+    third.stop()
+    wait_for(lambda: told)
+    assert order == ["first begins"]
+    goes_on.set()
+    for one in waiting:
+        one.join(20)
+    assert order == ["first begins", "first ends", "second"] and told == ["stopped"]
+
+
+def test_the_first_work_of_a_form_begins_beside_the_page_and_can_be_stopped(monkeypatch, tmp_path):
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(form, "_in_notebook", lambda: True)
+    slow = form.Form("Work", [])
+    slow.act = lambda: [time.sleep(0.01) for _ in range(10_000)]
+    hand = Hand(slow.open(ready=True))  # and does not wait for its end
+    wait_for(lambda: "At work for" in hand.said)
+    hand["Stop"].click()
+    wait_for(lambda: hand.said.startswith("Stopped"))
 
 
 def test_pictures_and_tables_are_saved_as_files(shop, tmp_path, build):
@@ -283,7 +306,8 @@ def test_in_a_workshop_all_that_is_saved_goes_into_one_folder_with_links(shop, t
         link = re.search(r'href="([^"]*)"', hand["luthkit-status"].value)[1]
         assert (tmp_path / urllib.parse.unquote(link).removeprefix("/files/")).is_file()
     assert {path.suffix for path in (tmp_path / "results").iterdir()} == {".html", ".pdf", ""}
-    assert [path.name for path in (tmp_path / "notebooks").iterdir()] == ["luthkit_choices.json"]
+    assert list((tmp_path / "notebooks").iterdir()) == []
+    assert sorted(path.name for path in (tmp_path / ".luthkit").iterdir()) == ["choices.json", "laid_out.txt"]
 
 
 def test_guitars_of_the_logbook_stand_in_the_list(shop, tmp_path):

@@ -1,7 +1,7 @@
 """A form: fields, buttons, a line of status and a page of results.
 
 Work runs beside the page, so that the form stays alive, tells the time it takes, and can be stopped. What was
-chosen is remembered for the next time, in a small text file beside the notebook.
+chosen is remembered for the next time, in a small text file that the maker does not stumble over.
 """
 
 from __future__ import annotations
@@ -17,12 +17,28 @@ from pathlib import Path
 import ipywidgets as widgets
 
 from ...errors import LuthkitError
-from ...shop.workshop import link_to, results_folder
+from ...shop.workshop import choices_file, link_to, results_folder
 from ..page import STYLE, save_pieces, save_report, save_sheet
 from .task import Stopped, Task
 
-CHOICES = Path("luthkit_choices.json")
-_STYLE = ".jp-InputPlaceholder{display:none!important} .luthkit-earlier{opacity:.4}"
+_STYLE = """
+.jp-InputPlaceholder{display:none!important} .luthkit-earlier{opacity:.4}
+.jp-Notebook .jp-Cell.jp-mod-multiSelected{background:none!important}
+"""
+_SPOKEN_NAMES = """
+const name = () => {  // for screen readers: a slider is called as its field, a sign on a button is no word
+  for (const row of document.querySelectorAll('.jp-OutputArea .widget-slider')) {
+    const words = row.querySelector('.widget-label'), handle = row.querySelector('[role=slider]');
+    if (words && handle) handle.setAttribute('aria-label', words.textContent);
+  }
+  document.querySelectorAll('.jp-OutputArea button > i').forEach(i => i.setAttribute('aria-hidden', 'true'));
+};
+if (!window.luthkitNames) {
+  window.luthkitNames = new MutationObserver(name);
+  window.luthkitNames.observe(document.body, {childList: true, subtree: true});
+}
+name();
+"""
 
 
 class Form:
@@ -54,15 +70,16 @@ class Form:
         self._pieces.on_click(lambda _: self._write(save_pieces))
 
     def open(self, *, ready: bool):
-        """The whole form; does its work at once when `ready`: in a notebook, once the form stands there."""
+        """The whole form; does its work at once when `ready`, as if the button had been pressed."""
         self._recall()
-        if not ready:
-            self.say("Choose, then press the button.")
-        elif _in_notebook():
-            self.say("At work; this takes some seconds.")
-            _when_shown(self._run)
+        if _in_notebook():
+            from IPython.display import Javascript, display
+
+            display(Javascript(_SPOKEN_NAMES))
+        if ready:
+            self._press()
         else:
-            self._run()
+            self.say("Choose, then press the button.")
         style = widgets.HTML(f"<style>{STYLE}{_STYLE}</style>")
         row = {"flex_flow": "row wrap"}  # a narrow window gets two rows, and no button is cut
         buttons = widgets.HBox([self._go, self._stop, self._save, self._sheet, self._pieces], layout=row)
@@ -88,20 +105,20 @@ class Form:
         self._go.focus()  # for the keyboard: a button that is greyed loses the focus to nowhere
 
     def _run(self):
-        self._at_work, self._task, began = True, Task(self.act), time.monotonic()
+        self._task = task = Task(self.act)
         for button in (self._save, self._sheet, self._pieces):
             button.disabled = True
         self._stop.disabled, wrong, count = False, False, None
-        self.say("At work; this takes some seconds.")
+        self.say("Waits until the work above is done.")
         self._page.add_class("luthkit-earlier")
         try:
-            page = self._task.wait(lambda: self.say(f"At work for {time.monotonic() - began:.0f} s …"))
+            page = task.wait(lambda: self.say(f"At work for {time.monotonic() - task.began_s:.0f} s …"))
             self._page.value = f'<div class="luthkit">{page.body}</div>'
             self._page_shown = page
             self._page.remove_class("luthkit-earlier")
             self._remember()
             self._count = count = self._count + 1
-            words = _done(page, time.monotonic() - began)
+            words = _done(page, time.monotonic() - task.began_s)
         except Stopped:
             words = "Stopped. Press the button to begin again."
             if self._page_shown is not None:
@@ -131,7 +148,9 @@ class Form:
             return
         chosen = {field.description: field.value for field in _walk(self._fields) if _is_plain(field)}
         with suppress(OSError, TypeError):
-            CHOICES.write_text(json.dumps({**_choices(), self._name: chosen}, indent=1), encoding="utf-8")
+            text = json.dumps({**_choices(), self._name: chosen}, indent=1)
+            choices_file().parent.mkdir(exist_ok=True)
+            choices_file().write_text(text, encoding="utf-8")
 
     def _recall(self):
         """Set the fields to what was chosen last time, as far as that can still be chosen."""
@@ -186,19 +205,6 @@ def _in_notebook() -> bool:
     return "ipykernel.kernelapp" in sys.modules
 
 
-def _when_shown(work) -> None:
-    """Do `work` at the end of the cell that runs now, when what it gives back is on the page."""
-    from IPython import get_ipython
-
-    events = get_ipython().events
-
-    def once(_):
-        events.unregister("post_run_cell", once)
-        work()
-
-    events.register("post_run_cell", once)
-
-
 def _walk(fields):
     for field in fields:
         yield field
@@ -206,15 +212,15 @@ def _walk(fields):
 
 
 def _is_plain(field) -> bool:
-    kinds = (widgets.Dropdown, widgets.SelectMultiple, widgets.Text, widgets.Checkbox, widgets.ToggleButtons)
-    numbers = (widgets.FloatText, widgets.BoundedFloatText, widgets.IntText, widgets.BoundedIntText)
-    sliders = (widgets.FloatSlider, widgets.IntSlider, widgets.FloatLogSlider)
-    return isinstance(field, (*kinds, *numbers, *sliders)) and bool(field.description)
+    """Whether what was chosen in it is remembered; long texts are not."""
+    return (
+        isinstance(field, widgets.ValueWidget) and not isinstance(field, widgets.Textarea) and bool(field.description)
+    )
 
 
 def _choices() -> dict:
     try:
-        found = json.loads(CHOICES.read_text(encoding="utf-8"))
+        found = json.loads(choices_file().read_text(encoding="utf-8"))
     except (OSError, ValueError):
         return {}
     return found if isinstance(found, dict) and all(isinstance(v, dict) for v in found.values()) else {}
