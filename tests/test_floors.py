@@ -1,6 +1,7 @@
-"""Imports go down only, and `import luthkit` costs little more than numpy."""
+"""Imports go down only, `import luthkit` costs little more than numpy, and text is UTF-8 on every system."""
 
 import ast
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -108,3 +109,33 @@ def test_public_names_load_when_first_used():
         assert getattr(luthkit, name) is not None
     with pytest.raises(AttributeError, match="it has"):
         _ = luthkit.no_such_thing
+
+
+def implicit_encodings(code: str):
+    """Lines where text is read or written in whatever letters the system prefers: on Windows that is not UTF-8."""
+    for node in ast.walk(ast.parse(code)):
+        if isinstance(node, ast.Call) and "encoding" not in {word.arg for word in node.keywords}:
+            name = getattr(node.func, "attr", getattr(node.func, "id", ""))
+            given = [value for value in node.args if isinstance(value, ast.Constant) and isinstance(value.value, str)]
+            modes = [value.value for value in given if re.fullmatch("[rwxabt+]{1,3}", value.value)]
+            opens = name == "open" and (isinstance(node.func, ast.Name) or modes)
+            if name in ("read_text", "write_text") or (opens and not any("b" in mode for mode in modes)):
+                yield node.lineno
+
+
+def test_every_text_names_its_encoding():
+    files = [*HOME.rglob("*.py"), *(HOME.parent / ".ci").glob("[df]*")]
+    found = {path.name: list(implicit_encodings(path.read_text(encoding="utf-8"))) for path in files}
+    assert {name: lines for name, lines in found.items() if lines} == {}
+
+
+@pytest.mark.parametrize(
+    ("code", "n"),
+    [
+        ("path.read_text()\npath.write_text(text)\nopen(path)\nopen(path, 'w', newline='')\npath.open('a')", 5),
+        ("path.read_text(encoding='utf-8')\nopen(path, 'rb')\npath.open('xb')\nopen(path, encoding='utf-8')", 0),
+        ("form.open(ready=True)\nparcel.open(entry)\nos.open(path, os.O_RDONLY)", 0),
+    ],
+)
+def test_the_check_itself_sees_an_encoding_left_out(code, n):
+    assert len(list(implicit_encodings(code))) == n

@@ -80,7 +80,7 @@ def write_shop(folder, *, only: Collection[str] | None = None) -> list[Path]:
     texts["ABOUT.md"] = about_text()
     for name, text in texts.items():
         (folder / name).parent.mkdir(parents=True, exist_ok=True)
-        (folder / name).write_text(text, encoding="utf-8")
+        (folder / name).write_text(text, encoding="utf-8", newline="\n")
         written.append(folder / name)
     return written
 
