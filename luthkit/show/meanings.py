@@ -6,14 +6,19 @@ def _sentences(text: str) -> tuple[str, ...]:
     return tuple(" ".join(part.split()) for part in text.strip().split("\n\n"))
 
 
-MODES = _sentences("""
+PLUS_MINUS = (
+    "± is one standard uncertainty: the true value lies within twice that in about 95 of 100 cases, as far as the "
+    "recordings can show. Bars and bands in pictures, and ranges in brackets, are 95 %."
+)
+UNCERTAINTY = "uncertainties after JCGM 100:2008, the guide to their expression"
+
+MODES = _sentences(f"""
 Frequency: where the body would ring by itself, in hertz.
 
 Damping ratio: how fast it dies away, in percent. Q = 1 / (2 × damping ratio): a high Q rings long and
 stands sharp in the spectrum.
 
-± is one standard uncertainty (JCGM 100): the true value lies within twice that in about 95 of 100
-cases, as far as the taps can show. Bars in the pictures are 95 % intervals.
+{PLUS_MINUS}
 
 Level*: grey, because the microphone is not calibrated, and its place and the room change it. It is
 never judged.
@@ -25,6 +30,8 @@ Hz.
 
 Above about 600 to 800 Hz modes overlap, and which is which is less and less sure (common practice, no
 source).
+
+For those who check: {UNCERTAINTY}.
 """)
 
 COMPARISON = _sentences("""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from functools import partial
 from html import escape
 from math import isfinite
@@ -13,7 +12,8 @@ from ..guitar.naming import Naming
 from ..guitar.verdicts import CANNOT_TELL, HEARD, IN_RANGE, UNHEARD, WITHIN, listed
 from ..signal.modes import ModeSet
 from . import meanings, words
-from .page import Page, bullets, file_word, image, paragraphs, table
+from .basis import basis
+from .page import Page, bullets, file_word, identity_of, image, paragraphs, table
 from .plots.comparison import plot_comparison
 from .plots.modes import plot_instrument
 from .sheet import plot_sheet
@@ -37,16 +37,8 @@ def report_page(result: Comparison | ModeSet, naming: Naming | None = None) -> P
 
 
 def _identity(result) -> str:
-    """SHA-256 over the kind of report, the instruments' names and the SHA-256 of their recordings."""
     sets = (result.build, *result.references) if isinstance(result, Comparison) else (result,)
-    parts = [type(result).__name__]
-    for modeset in sets:
-        parts += [
-            "instrument",
-            modeset.name,
-            *(f"{key}={value}" for key, value in sorted(modeset.sources.items())),
-        ]
-    return hashlib.sha256("\n".join(parts).encode("utf-8", "backslashreplace")).hexdigest()
+    return identity_of(type(result).__name__, *(identity_of(each.name, sources=each.sources) for each in sets))
 
 
 def _title(result):
@@ -103,29 +95,9 @@ def _instrument_details(modeset, naming=None, *, picture=False):
     if modeset.modes:
         parts.append(table(words.MODE_HEADINGS, words.mode_rows(modeset, naming), grey=(4,)))
         parts.append(_witness_table(modeset))
-    if modeset.rejected:
-        rows = [
-            (left.source, "whole file" if left.time_s is None else f"{left.time_s:.3f} s", left.reason)
-            for left in modeset.rejected
-        ]
-        parts += ["<h3>Left out, and why</h3>", table(("Recording", "At", "Reason"), rows)]
+    settings = [item for item in modeset.parameters.items() if item[0] != "conditions"]
     said = conditions(modeset)
-    if said:
-        rows = [(key.replace("_", " "), str(value)) for key, value in said.items()]
-        parts += ["<h3>Conditions, as written down</h3>", table(("What", "Value"), rows)]
-    else:
-        parts.append("<p>No conditions (climate, strings, microphone) were written down for this session.</p>")
-    rest = {key: value for key, value in modeset.parameters.items() if key != "conditions"}
-    rows = [(key.replace("_", " "), str(value)) for key, value in rest.items()]
-    files = "".join(
-        f"<li>{escape(name)}<br><span class='hash'>{escape(digest)}</span></li>"
-        for name, digest in modeset.sources.items()
-    )
-    parts.append(
-        "<details><summary>Recordings with their SHA-256, and settings "
-        f"(luthkit {escape(modeset.version)})</summary>"
-        f"<ul>{files}</ul>{table(('Setting', 'Value'), rows) if rows else ''}</details>"
-    )
+    parts += basis(modeset.rejected, said, modeset.sources, settings=settings, version=modeset.version)
     return "\n".join(part for part in parts if part)
 
 

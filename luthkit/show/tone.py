@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from html import escape
 from math import isfinite, log, log2
 from statistics import stdev
@@ -10,7 +9,9 @@ from statistics import stdev
 from .._text import one_line
 from ..guitar.played import PluckReading, ToneReading
 from ..guitar.tone_comparison import ToneComparison, ToneDifference, strum_means
-from .page import Page, bullets, file_word, image, paragraphs, table
+from .basis import basis, left_out_lines
+from .meanings import PLUS_MINUS, UNCERTAINTY
+from .page import Page, box, bullets, file_word, identity_of, image, paragraphs, table
 from .plots.tone import plot_tone, plot_tone_comparison
 from .words import text_table, with_error
 
@@ -28,26 +29,29 @@ PLUCK_HEADINGS = (
 PARTIAL_HEADINGS = ("No.", "Frequency", "Level", "Early decay", "Late decay", "What is there")
 DIFFERENCE_HEADINGS = ("Measure", "Build", "Reference", "Difference", "Verdict", "Remark")
 STRUM_MEANING = (
-    "Brightness: the middle of the spectrum (the spectral centroid) from 0.2 to 1.2 s after the stroke, in Hz; the "
-    "higher, the brighter. It counts the faint high partials too; “by power” counts the strong low ones almost alone.",
-    "Share the ear is keen on: the level after A-weighting (IEC 61672, which turns down what the ear hears poorly, "
-    "bass above all) against the level of the whole.",
+    "Brightness: the middle of the spectrum from 0.2 to 1.2 s after the stroke, in Hz; the higher, the brighter. It "
+    "counts the faint high partials too; “by power” counts the strong low ones almost alone.",
+    "Share the ear is keen on: the level with all turned down that the ear hears poorly, bass above all, against the "
+    "level of the whole.",
     "Attack: the time from 10 to 90 % of the loudest moment; the hand that strikes decides most of it.",
 )
 MEANING = (
-    "± is one standard uncertainty of the mean, from the scatter of the strums. Of plucks it is the error of the "
-    "reading; for their decays, how far the plucks of that string scatter, unknown with a single one.",
+    PLUS_MINUS,
+    "Of strums ± is that of the mean, from their scatter. Of plucks it is the error of the reading; for their decays, "
+    "how far the plucks of that string scatter, unknown with a single one.",
     *STRUM_MEANING,
     "Levels of bands are taken against the whole stroke, so how hard it was struck plays little part. The microphone "
     "and the room colour them: compare only what was recorded alike.",
     "Early decay: the time to fall by 60 dB at the pace of the first 10 dB; late decay: at the pace from 5 to 25 dB "
-    "down (ISO 3382-1). Of a partial: of its two motions, the one louder at first, and the one that rings longest.",
+    "down. Of a partial: of its two motions, the one louder at first, and the one that rings longest.",
     "Beating: the string moves up and down and across at slightly different pitch. Two motions nearer than half a beat "
     "in the time read pass for one; the stated error allows for that.",
     "Tuning: how far above (+) or below (-) the note of the string, in equal temperament from A4 = 440 Hz.",
-    "Partials: the overtones of a string, the fundamental counted as the first. Those of a stiff string lie sharp "
-    "(inharmonicity). Partial n lies at n f0 √(1 + B n²); shown is how far, by that "
-    "formula, the tenth stands above ten times the first. Stiffer strings have more; old or dirty ones stray from it.",
+    "Partials: the overtones of a string, the fundamental counted as the first. Those of a stiff string lie sharp; "
+    "shown is how far the tenth stands above ten times the first. Stiffer strings have more; old or dirty ones stray.",
+    f"For those who check: {UNCERTAINTY}; brightness is the spectral centroid by amplitude, and by power; the share "
+    "the ear is keen on is the level after A-weighting (IEC 61672); early and late decay are EDT and T20 of ISO "
+    "3382-1; partial n lies at n f0 √(1 + B n²), where B is the inharmonicity.",
 )
 HEARING = (
     "Likely heard: the whole 95 % interval lies beyond what a typical listener begins to notice, back to back.",
@@ -100,17 +104,16 @@ def partial_rows(pluck: PluckReading) -> list[tuple[str, ...]]:
     """One row for each partial, in the order of PARTIAL_HEADINGS."""
     rows = []
     for p in pluck.note.partials:
-        early, late = p.early, p.late
-        what = p.shape
-        if p.shape == "beats":
-            what = f"beats {p.beat_hz:.2g} times a second"
+        early, late = (_told(x.decay_time_s, x.decay_time_u_s, unit="s") if x else "" for x in (p.early, p.late))
+        what = f"beats {p.beat_hz:.2g} times a second" if p.shape == "beats" else p.shape
+        frequency = _told(p.frequency_hz, p.frequency_u_hz if p.early else float("nan"), unit="Hz")
         rows.append(
             (
                 str(p.number),
-                _told(p.frequency_hz, p.frequency_u_hz, unit="Hz") if early else f"{p.frequency_hz:.1f} Hz",
+                frequency,
                 f"{p.level_db:.0f} dB",
-                _told(early.decay_time_s, early.decay_time_u_s, unit="s") if early else "",
-                _told(late.decay_time_s, late.decay_time_u_s, unit="s") if late and late != early else "",
+                early,
+                "" if p.late == p.early else late,
                 what or f"cannot tell: {p.reason}",
             )
         )
@@ -119,8 +122,7 @@ def partial_rows(pluck: PluckReading) -> list[tuple[str, ...]]:
 
 def _told(value, u, *, unit):
     """As `with_error`, with one figure of the error, two where it begins with a 1: a few strokes tell it no better
-    (three of them to about half of it; JCGM 100:2008, table E.1, from memory).
-    """
+    (three of them to about half of it; JCGM 100:2008, table E.1, from memory)."""
     return with_error(value, u, unit=unit, digits=2 if f"{u:e}".startswith("1") else 1)
 
 
@@ -152,7 +154,7 @@ def _difference_text(d: ToneDifference) -> str:
 def _decay_text(decay, fellows) -> str:
     """A decay with the scatter of the plucks of its string as its error; one alone shows none."""
     if not isfinite(decay.decay_time_s):
-        return f"unknown: {decay.reason}"
+        return f"unknown: {decay.reason.replace('T20', 'late decay').replace('EDT', 'early decay')}"
     known = [log(each.decay_time_s) for each in fellows if isfinite(each.decay_time_s)]
     scatter = stdev(known) if len(known) > 1 else float("nan")
     if not scatter > 0:
@@ -193,19 +195,22 @@ def tone_text(reading: ToneReading, *, compared: bool = False) -> str:
         parts += ["", text_table(STRUM_HEADINGS, strum_rows(reading)), "", *STRUM_MEANING]
     if reading.plucks:
         parts += ["", text_table(PLUCK_HEADINGS, pluck_rows(reading))]
-        parts += [line for line in (_once_sentence(reading),) if line]
+        parts += _plucked_once(reading)
     parts += ["", *map(one_line, remarks(reading))] if remarks(reading) else []
     if reading.rejected:
-        parts += ["", "Left out:", *(f"  {one_line(line)}" for line in _left_out(reading))]
+        parts += ["", "Left out:", *(f"  {line}" for line in left_out_lines(reading.rejected))]
     return "\n".join(parts)
 
 
-def _once_sentence(reading) -> str:
-    once = [name for name, plucks in reading.by_string.items() if len(plucks) == 1]
-    told = (
-        "One pluck shows no scatter, so its decays have no error; pluck each string at least twice, better five times."
-    )
-    return f"Plucked only once: {', '.join(once)}. {told}" if once else ""
+def _plucked_once(found: ToneReading | ToneComparison) -> list[str]:
+    """A sentence on the strings plucked only once, where there are such."""
+    if isinstance(found, ToneReading):
+        once, where, told = [s for s, p in found.by_string.items() if len(p) == 1], "", "its decays have no error"
+    else:
+        once = [string for string, differences in found.plucks if _single(differences)]
+        where, told = " on one of the guitars", "no difference can be told"
+    more = f"One pluck shows no scatter, so {told}; pluck each string at least twice, better five times."
+    return [f"Plucked only once{where}: {', '.join(once)}. {more}"] if once else []
 
 
 def comparison_text(comparison: ToneComparison) -> str:
@@ -218,7 +223,7 @@ def comparison_text(comparison: ToneComparison) -> str:
     for string, differences in comparison.plucks:
         if not _single(differences):
             parts += ["", f"String {string}", text_table(DIFFERENCE_HEADINGS, difference_rows(differences))]
-    parts += ["", sentence] if (sentence := _single_sentence(comparison)) else []
+    parts += ["", *once] if (once := _plucked_once(comparison)) else []
     return "\n".join([*parts, "", *map(one_line, _other_cautions(comparison))])
 
 
@@ -230,20 +235,6 @@ def _other_cautions(comparison) -> list[str]:
 def _single(differences) -> bool:
     """Whether a string was plucked once only on one of the guitars."""
     return max(min(d.n_build, d.n_reference) for d in differences) < 2
-
-
-def _single_sentence(comparison) -> str:
-    alone = [string for string, differences in comparison.plucks if _single(differences)]
-    if not alone:
-        return ""
-    return (
-        f"Plucked only once on one of the guitars: {', '.join(alone)}. One pluck shows no scatter, so no difference "
-        "can be told; pluck each string at least twice, better five times."
-    )
-
-
-def _left_out(reading) -> list[str]:
-    return [f"{r.source}{'' if r.time_s is None else f' at {r.time_s:.2f} s'}: {r.reason}" for r in reading.rejected]
 
 
 # ---- plain data ------
@@ -324,34 +315,35 @@ def comparison_data(comparison: ToneComparison) -> dict:
 
 def tone_page(reading: ToneReading) -> Page:
     """The report of one guitar's strums and plucks."""
-    parts = [f'<div class="short"><p>{escape(count_text(reading))}.</p></div>', *_pieces(reading, picture=True)]
+    parts = [box([f"{count_text(reading)}."]), *_pieces(reading, picture=True)]
     parts += ["<h2>What the figures mean</h2>", bullets(MEANING)]
-    title = f"Strums and plucks of {reading.name}"
-    stem, done = f"{file_word(reading.name)}_tone", f"Read {_strokes(reading)} of {reading.name}"
-    return Page(title, "\n".join(parts), stem, _identity(reading), reading.version, done=done)
+    title, stem = f"Strums and plucks of {reading.name}", f"{file_word(reading.name)}_tone"
+    done, identity = f"Read {_strokes(reading)} of {reading.name}", identity_of(title, sources=reading.sources)
+    return Page(title, "\n".join(parts), stem, identity, reading.version, done=done)
 
 
 def comparison_page(comparisons: tuple[ToneComparison, ...]) -> Page:
     """The report of a build beside one reference or several, one after the other."""
     build = comparisons[0].build
+    both = (build, *(c.reference for c in comparisons))
     names = " and ".join(c.reference.name for c in comparisons)
     parts = []
     for c in comparisons:
         alt = f"{c.build.name} beside {c.reference.name}: third octaves, brightness and differences of the strums. "
-        parts += [f"<h2>Beside {escape(c.reference.name)}</h2>", f'<div class="short">{paragraphs(c.summary)}</div>']
+        parts += [f"<h2>Beside {escape(c.reference.name)}</h2>", box(c.summary)]
         parts.append(image(plot_tone_comparison(c), alt + " ".join(c.summary)))
         if c.strums:
             parts += ["<h3>Strums</h3>", table(DIFFERENCE_HEADINGS, difference_rows(c.strums))]
-        parts.append(paragraphs([sentence] if (sentence := _single_sentence(c)) else []))
+        parts.append(paragraphs(_plucked_once(c)))
         for string, found in c.plucks:
             inner = table(DIFFERENCE_HEADINGS, difference_rows(found))
             parts.append(f"<details><summary>Plucks of string {escape(string)}</summary>{inner}</details>")
         parts += ["<h3>Before you trust a difference</h3>", f'<div class="caution">{bullets(_other_cautions(c))}</div>']
     parts += ["<h2>What the figures mean</h2>", bullets(MEANING + HEARING)]
-    for reading in (build, *(c.reference for c in comparisons)):
+    for reading in both:
         parts += [f"<h2>{escape(reading.name)}</h2>", *_pieces(reading)]
     stem = f"{file_word(build.name)}_tone_beside_{'_and_'.join(file_word(c.reference.name) for c in comparisons)}"
-    identity = _identity(build, *(c.reference for c in comparisons))
+    identity = identity_of("tone", *(identity_of(each.name, sources=each.sources) for each in both))
     done = f"Compared {_strokes(build)} of {build.name} with those of {names}"
     return Page(f"Tone of {build.name} beside {names}", "\n".join(parts), stem, identity, build.version, done=done)
 
@@ -364,36 +356,16 @@ def _pieces(reading, *, picture=False) -> list[str]:
     else:
         parts.append(f"<p>{escape(count_text(reading))}.</p>")
     parts.append(bullets(remarks(reading)))
+    said = dict(reading.parameters.get("conditions", {}))
     if reading.strums or reading.means:
         parts += ["<h3>Strums</h3>", table(STRUM_HEADINGS, strum_rows(reading))]
     if reading.plucks:
         parts += ["<h3>Plucks</h3>", table(PLUCK_HEADINGS, pluck_rows(reading))]
-        parts.append(paragraphs([line for line in (_once_sentence(reading),) if line]))
+        parts.append(paragraphs(_plucked_once(reading)))
         for plucks in reading.by_string.values():
             for number, pluck in enumerate(plucks, start=1):
                 which = f"{pluck.string}, pluck {number}" if len(plucks) > 1 else pluck.string
                 inner = table(PARTIAL_HEADINGS, partial_rows(pluck), grey=(2,))
                 parts.append(f"<details><summary>Partials of {escape(which)}</summary>{inner}</details>")
-    if reading.rejected:
-        rows = [
-            (r.source, "whole file" if r.time_s is None else f"{r.time_s:.2f} s", r.reason) for r in reading.rejected
-        ]
-        parts += ["<h3>Left out, and why</h3>", table(("Recording", "At", "Reason"), rows)]
-    said = dict(reading.parameters.get("conditions", {}))
-    if said:
-        rows = [(key.replace("_", " "), str(value)) for key, value in said.items()]
-        parts += ["<h3>Conditions, as written down</h3>", table(("What", "Value"), rows)]
-    files = "".join(
-        f"<li>{escape(name)}<br><span class='hash'>{escape(digest)}</span></li>"
-        for name, digest in reading.sources.items()
-    )
-    parts.append(f"<details><summary>Recordings with their SHA-256</summary><ul>{files}</ul></details>")
+    parts += basis(reading.rejected, said, reading.sources, version=reading.version)
     return [part for part in parts if part]
-
-
-def _identity(*readings) -> str:
-    """SHA-256 over the names of the guitars and the SHA-256 of their recordings."""
-    words = ["tone"]
-    for reading in readings:
-        words += [reading.name, *(f"{key}={value}" for key, value in sorted(reading.sources.items()))]
-    return hashlib.sha256("\n".join(words).encode("utf-8", "backslashreplace")).hexdigest()

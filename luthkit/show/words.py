@@ -10,6 +10,7 @@ from ..guitar.naming import Naming
 from ..guitar.priors import NAMES
 from ..guitar.verdicts import CANNOT_TELL, listed
 from ..signal.modes import Mode, ModeSet
+from .basis import left_out_lines
 
 UNKNOWN = "unknown"
 
@@ -164,11 +165,7 @@ def modes_text(modeset: ModeSet, naming: Naming | None = None) -> str:
     parts += [f"- {one_line(note)}" for note in modeset.notes]
     if modeset.rejected:
         parts += ["", "Left out:"]
-        parts += [
-            f"  {one_line(left.source)}"
-            f"{'' if left.time_s is None else f' at {left.time_s:.3f} s'}: {one_line(left.reason)}"
-            for left in modeset.rejected
-        ]
+        parts += [f"  {line}" for line in left_out_lines(modeset.rejected)]
     return "\n".join(parts)
 
 

@@ -41,7 +41,7 @@ def test_text_for_the_terminal_says_what_was_left_out_and_cannot_break_lines(bui
 
     text = words.modes_text(replace(build, name="bad\nname\x1b[31m"))
     assert text.startswith("bad\\nname\\x1b[31m: 8 taps kept, 2 left out, 2 placements\n")
-    assert "taps/<3>.wav at 0.520 s: clipped" in text and "a.wav: silence" in text
+    assert "taps/<3>.wav at 0.52 s: clipped" in text and "a.wav: silence" in text
     text = words.comparison_text(comparison)
     assert all(sentence in text for sentence in comparison.summary)
     assert "Found only" not in text and "Not judged, string: 146.8 Hz on old" in text
