@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 
-from .common import BadUse, add_output, check_paths, write_report
+from .common import BadUse, add_output, check_paths, tell
 from .located import located
 
 
@@ -29,7 +29,6 @@ def run(options) -> int:
     if options.reach is not None and not 0 < options.reach < 100:
         raise BadUse(f"--reach is {options.reach:g}; give a number of steps above 0, such as 1")
     from ..shop.plan_folder import make_plan, read_plan_folder
-    from ..show import data
     from ..show.plan import plan_data, plan_page, plan_text
 
     reference = options.reference and located([options.reference])[0]
@@ -38,11 +37,4 @@ def run(options) -> int:
             f"--reference is {reference}, which is not there; name a guitar of the logbook, a folder or a profile"
         )
     plan = make_plan(read_plan_folder(folder, reference=reference), reach_steps=options.reach)
-    report = write_report(plan_page(plan), options.report) if options.report is not None else None
-    if options.json:
-        print(data.to_json({**plan_data(plan), "report": report}), flush=True)
-    else:
-        print(plan_text(plan), flush=True)
-        if report:
-            print(f"\nReport: {report}", flush=True)
-    return 0
+    return tell(options, data=lambda: plan_data(plan), text=lambda: plan_text(plan), page=lambda: plan_page(plan))

@@ -38,7 +38,7 @@ padding:.5rem 1.5rem 2rem}
 .luthkit table{border-collapse:collapse;font:14px/1.35 Arial,Helvetica,sans-serif;margin:.5rem 0}
 .luthkit th,.luthkit td{text-align:left;vertical-align:top;padding:.3rem .8rem .3rem 0;
 border-bottom:1px solid #e4dfd5}
-.luthkit td:last-child{min-width:9rem}
+.luthkit td:last-child:not(.number){min-width:9rem}
 .luthkit th{border-bottom:2px solid #8d8578}
 .luthkit .level{color:#6b6b6b;white-space:nowrap}
 .luthkit .number,.luthkit .line{white-space:nowrap}

@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
-import hashlib
-
 from ..guitar.build_stages import CARE
-from ..guitar.choosing import Ranking
+from ..guitar.choosing import REACHED, Ranking
 from ..guitar.design import FINISHED
-from ..shop.plan_folder import Plan
-from .page import Page, bullets, file_word, image, paragraphs, table
+from ..shop.plan_folder import Plan, key_of
+from .page import Page, box, bullets, file_word, identity_of, image, paragraphs, table
 from .plots.plan import percent, plot_progress, plot_ranking
 from .words import text_table, with_error
 
-HEADINGS = ("No.", "Top", "Back", "Distance", "Chance", "Air", "Main top", "Main back", "Mobility")
-ORDER = (
-    "The reference first, then the pairs by their distance from it, the nearest first; each top with its best back "
-    "(with more than one where tops are few)."
+MOBILITY = "mobility"
+_NAMES = ("Air, Hz", "Main top, Hz", "Main back, Hz", "Mobility, mm/s per N")
+HEADINGS = ("No.", "Top", "Back", "Distance, steps", "Chance", *_NAMES)
+ORDER = "The pairs by their distance, the nearest first; each top with its best back (with more where tops are few)."
+VALUES = (
+    "Expected of the finished guitar; ± holds the true value in about two cases of three. Mobility is how readily the "
+    "bridge moves: how many millimetres a second for each newton that pushes it, at the main top."
 )
+STEP = "What a step of 0.1 mm in thickness would do to the guitar of the first pair, were it allowed:"
 MEANING = (
     "Distance is that of the quantity farthest off, in just-noticeable steps of 2 % in frequency (typical listeners in "
     "the best conditions, from memory) and 15 % in mobility (a planning value); in brackets the middle 68 %.",
@@ -27,7 +29,7 @@ MEANING = (
     "Chance: how likely no quantity of the finished guitar lies beyond the reach, the scatter of building included.",
     "For distance and chance the reading of the reference is drawn a little towards what guitars of this design are, "
     "the more so the worse it was read.",
-    "Mobility is how readily the bridge yields at the main top, without its damping, in s/kg (speed for each newton).",
+    "The mobility holds stiffness and mass, not the damping. A mm/s per newton is 0.001 s/kg.",
     "Before any of your own guitars is known a forecast is good to 5 to 10 %; with ten or so, to about 2 %.",
     "The damping of wood is not used: no practical effect of a top's damping on guitars is known (Acoustics 7, 11, "
     "2025), and what a guitar's damping will be cannot be forecast from its wood.",
@@ -35,29 +37,53 @@ MEANING = (
 )
 
 
+def lead(ranking: Ranking) -> tuple[str, ...]:
+    """What to take, how near it comes and how likely; where no set reaches the reference, that first."""
+    target, first = ranking.target, ranking.pairs[0]
+    verdict, *more = ranking.summary
+    tied = min(ranking.tied, len(ranking.pairs))
+    others = f", or another of the first {tied} pairs" if tied > 1 else ""
+    pair = f"{first.top} for the top and {first.back} for the back"
+    take = f"Take {pair}{others}." if ranking.verdict == REACHED else f"The nearest: {pair}."
+    far = (
+        f"That guitar is expected {_far(first)} steps from {target.name}; the chance that nothing in it lies farther "
+        f"off than {_reach(target)} is {percent(first.chance)}. A step is what one just notices: 2 % of a pitch."
+    )
+    return (*(() if ranking.verdict == REACHED else (verdict,)), f"{take} {far}", *more)
+
+
+def bench(plan: Plan) -> tuple[str, ...]:
+    """How the guitar on the bench stands, and what can still be changed; nothing when there is none."""
+    if not plan.progress:
+        return ()
+    guitar, last, target = plan.folder.in_progress, plan.progress[-1], plan.ranking.target
+    name, (step, u) = max(last.steps.items(), key=lambda item: abs(item[1][0]))
+    tapped = f"last tapped at the stage {last.stage.name}" if last.measured else "not tapped yet"
+    side = "above" if step > 0 else "below"
+    return (
+        f"{guitar.name}, of {guitar.top.name} and {guitar.back.name}, {tapped}: its {name} lies farthest off, "
+        f"{abs(step):.1f} ± {u:.1f} steps {side} {target.name}. The chance that all of it comes within "
+        f"{_reach(target)} is {percent(last.chance)}; it was {percent(plan.progress[0].chance)} before cutting.",
+        f"What can still be changed: {'; '.join(last.stage.can_change)}.",
+    )
+
+
 def pair_rows(ranking: Ranking) -> list[tuple[str, ...]]:
     """The reference, then one row of text for each pair, in the order of HEADINGS."""
-    target = ranking.target
-    own = (with_error(*target.measured[q], unit=_UNITS[q]) if q in target.measured else "not given" for q in FINISHED)
-    rows = [("", target.name, "reference", "", "", *own)]
+    target, tied = ranking.target, min(ranking.tied, len(ranking.pairs))
+    rows = [("", target.name, "reference", "", "", *_values(target.measured.get))]
     for number, pair in enumerate(ranking.pairs, start=1):
-        place = (
-            f"{number}" if number > ranking.tied or ranking.tied < 2 else f"1–{min(ranking.tied, len(ranking.pairs))}"
-        )
-        far = f"{pair.distance_steps:.1f} ({pair.distance_low_steps:.1f} to {pair.distance_high_steps:.1f})"
-        rows.append((place, pair.top, pair.back, far, percent(pair.chance), *_values(pair.forecast)))
+        place = f"{number}" if number > tied or tied < 2 else f"1–{tied}"
+        rows.append((place, pair.top, pair.back, _far(pair), percent(pair.chance), *_values(pair.forecast.value)))
     return rows
 
 
 def plan_text(plan: Plan) -> str:
     """All of it for the terminal."""
-    ranking = plan.ranking
-    parts = [*ranking.summary, "", ORDER, text_table(HEADINGS, pair_rows(ranking)), ""]
-    parts += ["A step of 0.1 mm in thickness, were it allowed, with the first pair:"]
-    parts += [text_table(("Plate", "Chance", *_NAMES, "Mind"), _thickness_rows(plan)), ""]
+    parts = [*lead(plan.ranking), "", ORDER, VALUES, _text_table(HEADINGS, pair_rows(plan.ranking)), ""]
+    parts += [STEP, _text_table(("Plate", "Chance", *_NAMES), _thickness_rows(plan)), *_thickness_cautions(plan), ""]
     if plan.progress:
-        parts += [f"On the bench: {plan.folder.in_progress.name}"]
-        parts += [text_table(("Stage", "Chance", *_NAMES, "Can be changed"), _progress_rows(plan)), ""]
+        parts += ["On the bench:", *bench(plan), _text_table(("Stage", "Chance", *_NAMES), _progress_rows(plan)), ""]
     return "\n".join([*parts, *notes(plan)])
 
 
@@ -81,7 +107,7 @@ def plan_data(plan: Plan) -> dict:
         "reference": ranking.target.name,
         "reach_steps": ranking.target.reach_steps,
         "verdict": ranking.verdict,
-        "summary": list(ranking.summary),
+        "summary": list(lead(ranking)),
         "cannot_be_ranked": ranking.tied,
         "pairs": [
             {
@@ -124,54 +150,70 @@ def plan_data(plan: Plan) -> dict:
 def plan_page(plan: Plan) -> Page:
     """The page of a plan."""
     ranking, folder = plan.ranking, plan.folder
-    title = f"Wood for {folder.design.name} after {ranking.target.name}"
+    reference, *pairs = pair_rows(ranking)
     parts = [
-        f'<div class="short">{paragraphs(ranking.summary)}</div>',
+        box(lead(ranking)),
         image(plot_ranking(ranking), _alt(ranking)),
         "<h2>Pair by pair</h2>",
-        paragraphs([f"Of {ranking.n_tops} tops and {ranking.n_backs} backs every pair was looked at. {ORDER} "
-                    "Expected of the finished guitar, ± one standard uncertainty:"]),
-        table(HEADINGS, pair_rows(ranking)),
+        paragraphs([f"Of {ranking.n_tops} tops and {ranking.n_backs} backs every pair was looked at. {ORDER}"]),
+        table(HEADINGS[:5], [row[:5] for row in pairs]),
+        paragraphs([VALUES]),
+        table((*HEADINGS[1:3], *_NAMES), [row[1:3] + row[5:] for row in (reference, *pairs)]),
         "<h2>If the thickness were free</h2>",
-        paragraphs(["What a step of 0.1 mm would do to the guitar of the first pair:"]),
-        table(("Plate", "Chance", *_NAMES, "Mind"), _thickness_rows(plan)),
-    ]  # fmt: skip
+        paragraphs([STEP]),
+        table(("Plate", "Chance", *_NAMES), _thickness_rows(plan)),
+        bullets(_thickness_cautions(plan)),
+    ]
     if plan.progress:
-        parts += [f"<h2>On the bench: {file_word(folder.in_progress.name).replace('-', ' ')}</h2>"]
         words = ", ".join(f"{each.stage.name} {percent(each.chance)}" for each in plan.progress)
         parts += [
-            image(plot_progress(plan.progress), f"How the forecast narrows from stage to stage; chances: {words}")
+            "<h2>On the bench</h2>",
+            paragraphs(bench(plan)),
+            image(plot_progress(plan.progress), f"How the forecast narrows from stage to stage; chances: {words}"),
+            table(("Stage", "Chance", *_NAMES), _progress_rows(plan)),
         ]
-        parts += [table(("Stage", "Chance", *_NAMES, "Can be changed"), _progress_rows(plan))]
     parts += ["<h2>Before you cut</h2>", f'<div class="caution">{bullets(notes(plan))}</div>']
     parts += ["<h2>What the figures mean</h2>", bullets(MEANING)]
-    stem = f"{file_word(folder.design.name)}_plan"
-    told = "\n".join(["plan", *(f"{name}={sha}" for name, sha in sorted(folder.sources.items()))])
-    return Page(title, "\n".join(parts), stem, hashlib.sha256(told.encode()).hexdigest())
+    return Page(
+        f"Wood for {folder.design.name} after {ranking.target.name}",
+        "\n".join(parts),
+        f"{file_word(folder.design.name)}_plan",
+        identity_of("plan", sources=folder.sources),
+    )
 
 
-_UNITS = {name: "s/kg" if name == "mobility" else "Hz" for name in FINISHED}
-_NAMES = HEADINGS[5:]
+def _reach(target) -> str:
+    return f"{target.reach_steps:g} step{'s' * (target.reach_steps != 1)}"
 
 
-def _values(forecast) -> tuple[str, ...]:
-    return tuple(with_error(*forecast.value(name), unit=_UNITS[name]) for name in FINISHED)
+def _far(pair) -> str:
+    return f"{pair.distance_steps:.1f} ({pair.distance_low_steps:.1f} to {pair.distance_high_steps:.1f})"
+
+
+def _values(value) -> tuple[str, ...]:
+    """Air, main top, main back in Hz and the mobility in mm/s per N; `value` gives (value, error) or None by name."""
+    found = [(value(name), 1000 if name == MOBILITY else 1) for name in FINISHED]
+    return tuple(with_error(factor * pair[0], factor * pair[1]) if pair else "not given" for pair, factor in found)
+
+
+def _text_table(headings, rows) -> str:
+    return text_table([heading.replace(", ", ",\n") for heading in headings], rows)
 
 
 def _forecast_data(forecast) -> dict:
-    from ..shop.plan_folder import key_of
-
     out = {}
     for name in forecast.quantities:
-        value, u = forecast.value(name)
-        key = key_of(name)
-        out[key] = value
-        out[key.replace("_s_kg", "_u_s_kg") if name == "mobility" else key.replace("_hz", "_u_hz")] = u
+        stem, key = name.replace(" ", "_"), key_of(name)
+        out[key], out[f"{stem}_u{key.removeprefix(stem)}"] = forecast.value(name)
     return out
 
 
 def _thickness_rows(plan):
-    return [(_step_text(step), percent(step.chance), *_values(step.forecast), step.caution) for step in plan.thickness]
+    return [(_step_text(step), percent(step.chance), *_values(step.forecast.value)) for step in plan.thickness]
+
+
+def _thickness_cautions(plan) -> list[str]:
+    return [f"{_step_text(step)}: {step.caution}" for step in plan.thickness if step.caution]
 
 
 def _step_text(step) -> str:
@@ -179,10 +221,7 @@ def _step_text(step) -> str:
 
 
 def _progress_rows(plan):
-    return [
-        (each.stage.name, percent(each.chance), *_values(each.forecast), "; ".join(each.stage.can_change))
-        for each in plan.progress
-    ]
+    return [(each.stage.name, percent(each.chance), *_values(each.forecast.value)) for each in plan.progress]
 
 
 def _alt(ranking) -> str:

@@ -12,6 +12,7 @@ from made_plan import small_plan
 from luthkit.cli import main
 from luthkit.errors import LuthkitError
 from luthkit.guitar.build_stages import CARE
+from luthkit.guitar.choosing import NOT_REACHED, REACHED
 from luthkit.guitar.profile import make_profile
 from luthkit.shop.logbook import start_logbook
 from luthkit.shop.new_piece import add_piece
@@ -20,8 +21,8 @@ from luthkit.shop.profile_file import write_profile
 from luthkit.show.forms import plan_form
 from luthkit.show.forms.plan import copy_plan
 from luthkit.show.page import page_html
-from luthkit.show.plan import HEADINGS, ORDER, pair_rows, plan_data, plan_page, plan_text
-from luthkit.show.plots.plan import plot_progress, plot_ranking
+from luthkit.show.plan import HEADINGS, ORDER, bench, lead, pair_rows, plan_data, plan_page, plan_text
+from luthkit.show.plots.plan import percent, plot_progress, plot_ranking
 from luthkit.show.words import with_error
 from luthkit.signal.modes import Mode, ModeSet
 
@@ -64,8 +65,8 @@ def test_the_stages_stand_side_by_side(plan):
 
 def test_the_page_tells_of_care_and_chance(plan):
     html = page_html(plan_page(plan))
-    assert html.count("<table>") == 3 and html.count("data:image/png;base64") == 2
-    for sentence in (*CARE, *plan.ranking.summary):
+    assert html.count("<table>") == 4 and html.count("data:image/png;base64") == 2
+    for sentence in (*CARE, *lead(plan.ranking), *bench(plan)):
         assert sentence.replace("'", "&#x27;") in html
     assert "http" not in html.split("<body")[1].replace("http-equiv", "")
     assert "only 2 past builds" in html
@@ -77,12 +78,48 @@ def test_rows_carry_errors_and_text_the_same(plan):
     assert all("±" in cell for row in rows for cell in row[5:])
     target, (first, *pairs) = plan.ranking.target, rows
     assert first[:3] == ("", target.name, "reference") and len(pairs) == len(plan.ranking.pairs)
-    assert first[6] == with_error(*target.measured["main top"], unit="Hz") and first[8].endswith("s/kg")
+    mobility, u = target.measured["mobility"]
+    assert first[6] == with_error(*target.measured["main top"]) and first[8] == with_error(1e3 * mobility, 1e3 * u)
     assert ORDER in plan_text(plan)
     lacking = replace(target, measured={"air": target.measured["air"]})
     assert pair_rows(replace(plan.ranking, target=lacking))[0][6:] == ("not given",) * 3
     text = plan_text(plan)
     assert all(row[1] in text for row in rows) and "closed box" in text
+
+
+def test_what_to_take_is_said_first_and_where_nothing_reaches_that(plan):
+    """Both pieces by name, the distance and the chance of the first pair."""
+    ranking, (first, *_) = plan.ranking, plan.ranking.pairs
+    numbers = f"{first.distance_steps:.1f} ({first.distance_low_steps:.1f} to {first.distance_high_steps:.1f})"
+    pair = f"{first.top} for the top and {first.back} for the back"
+    reached = lead(replace(ranking, verdict=REACHED, tied=1, summary=("old words", "more")))
+    assert reached[0].startswith(f"Take {pair}. ") and reached[1:] == ("more",)
+    tied = lead(replace(ranking, verdict=REACHED, tied=3, summary=("old words",)))
+    assert f"{pair}, or another of the first {min(3, len(ranking.pairs))} pairs." in tied[0]
+    none, nearest = lead(replace(ranking, verdict=NOT_REACHED, tied=1, summary=("No set reaches it.",)))
+    assert none == "No set reaches it." and nearest.startswith(f"The nearest: {pair}.")
+    for said in (reached[0], tied[0], nearest):
+        assert numbers in said and percent(first.chance) in said
+
+
+def test_the_guitar_on_the_bench_in_words(plan):
+    now, change = bench(plan)
+    last = plan.progress[-1]
+    assert plan.folder.in_progress.top.name in now and last.stage.name in now and percent(last.chance) in now
+    assert max(abs(step) for step, _ in last.steps.values()) == pytest.approx(
+        float(now.split(" ±")[0].rsplit(" ", 1)[1]), abs=0.05
+    )
+    assert all(word in change for word in last.stage.can_change)
+    assert bench(replace(plan, progress=())) == ()
+
+
+def test_a_caution_on_thickness_stands_below_its_table(plan):
+    """Only where there is one; no empty column."""
+    step = replace(plan.thickness[0], caution="Mind the limit.")
+    warned = replace(plan, thickness=(step, *(replace(each, caution="") for each in plan.thickness[1:])))
+    for text in (plan_text(warned), page_html(plan_page(warned))):
+        assert text.count("top −0.1 mm: Mind the limit.") == 1
+    assert "Mind" not in plan_text(replace(plan, thickness=warned.thickness[1:]))
 
 
 def test_json_holds_numbers_with_their_units(plan):

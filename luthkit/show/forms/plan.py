@@ -47,10 +47,10 @@ def plan_form(*, start=None) -> widgets.Widget:
         layout=LAYOUT,
     )
     guitars = [*find_guitars(start), *find_profiles(start)]
-    listed = [("as reference.toml says", ""), *((label(guitar), guitar) for guitar in guitars)]
+    listed = [("the one written in the plan", ""), *((label(guitar), guitar) for guitar in guitars)]
     reference = widgets.Dropdown(description="Reference", options=listed, style=WIDE, layout=LAYOUT)
     own = stock_folder(start)
-    stocks = [("as the plan says", ""), *([(label(str(own)), str(own))] if own.is_dir() else [])]
+    stocks = [("those written in the plan", ""), *([(label(str(own)), str(own))] if own.is_dir() else [])]
     stock = widgets.Dropdown(description="Tops and backs", options=stocks, style=WIDE, layout=LAYOUT)
     form = Form("Choose the wood", [folder, path, reference, stock, reach], name="plan")
     known = {}

@@ -34,8 +34,8 @@ def new_figure(*, width, height):
     return Figure(figsize=(width, height), layout="constrained")
 
 
-def new_axes(*, height):
-    return new_figure(width=11, height=height).subplots()
+def new_axes(*, height, width=11):
+    return new_figure(width=width, height=height).subplots()
 
 
 def frequency_axis(ax):

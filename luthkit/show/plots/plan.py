@@ -14,7 +14,7 @@ MARKS = {"air": "s", "main top": "o", "main back": "D", "mobility": "^"}
 def plot_ranking(ranking: Ranking, *, ax=None):
     """Steps from the reference of every quantity, a row for each pair, nearest at the top; bars are 95 % intervals."""
     pairs = ranking.pairs
-    ax = ax if ax is not None else new_axes(height=1.6 + 0.62 * len(pairs))
+    ax = ax if ax is not None else new_axes(width=8, height=1.8 + 0.55 * len(pairs))
     reach = ranking.target.reach_steps
     ax.axvspan(-reach, reach, color="#E9F1F7", zorder=0, label="within reach")
     ax.axvline(0, color=FAINT, linewidth=0.8)
@@ -47,7 +47,7 @@ def plot_ranking(ranking: Ranking, *, ax=None):
 
 def plot_progress(progress, *, ax=None):
     """Steps from the reference at each stage of the guitar on the bench; bars are 95 % intervals."""
-    ax = ax if ax is not None else new_axes(height=3.6)
+    ax = ax if ax is not None else new_axes(width=8, height=3.6)
     names = list(progress[0].steps)
     for k, name in enumerate(names):
         steps = np.array([stage.steps[name] for stage in progress])
