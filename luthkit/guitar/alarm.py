@@ -53,9 +53,9 @@ class Alarm:
     """What the last one or two sessions say: a state, its signs, and one or two plain sentences."""
 
     state: str  # "nothing unusual", "read it again", "have it looked at", "perhaps damp" or "cannot tell"
-    signs: tuple[Sign, ...]
-    damp_percent: float  # moisture content beyond what the room tells that would explain all modes together
     sentence: str
+    signs: tuple[Sign, ...] = ()
+    damp_percent: float = 0.0  # moisture content beyond what the room tells that would explain all modes together
 
 
 @one_thread
@@ -70,30 +70,32 @@ def watch(history: History, *, thresholds: Thresholds | None = None) -> Alarm:
     before = len(history.occasions) - 1
     if before < FEWEST_BEFORE:
         return Alarm(
-            CANNOT_TELL, (), 0.0,
+            CANNOT_TELL,
             f"Whether something has given way cannot be told yet: {FEWEST_BEFORE} sessions must come before the last, "
-            f"and {max(before, 0)} did.",
-        )  # fmt: skip
+            f"and {before} did.",
+        )
     event = _event_since(history, before - 1)
     if event is not None:
-        return Alarm(
-            CANNOT_TELL, (), 0.0,
-            f"Between the last two sessions: {event.words}. A change is expected then; the next one is judged again.",
-        )  # fmt: skip
+        words = (
+            f"Between the last two sessions: {event.words}. A change is expected then; the next one is judged again."
+        )
+        return Alarm(CANNOT_TELL, words)
     if before - 1 >= FEWEST_BEFORE and _event_since(history, before - 2) is None:
         signs, _ = _signs(history, 2, thresholds)
         if signs:
-            return Alarm(LOOK, signs, 0.0, _look_words(signs))
+            return Alarm(LOOK, _look_words(signs), signs)
     signs, damp = _signs(history, 1, thresholds)
     if signs:
-        return Alarm(AGAIN, signs, damp, _again_words(signs))
+        return Alarm(AGAIN, _again_words(signs), signs, damp)
     if damp > 2 * _DAMP_U_PERCENT:
         return Alarm(
-            DAMP, (), damp,
+            DAMP,
             "All modes fell together, as those of a damp guitar do, by more than the climate of the day explains. "
             "Weigh it, let it stand a week in your usual climate, read it again; if they stay low, have it looked at.",
-        )  # fmt: skip
-    return Alarm(QUIET, (), damp, "The last session lies where the ones before it and the weather say it should.")
+            damp_percent=damp,
+        )
+    calm = "The last session lies where the ones before it and the weather say it should."
+    return Alarm(QUIET, calm, damp_percent=damp)
 
 
 def _event_since(history: History, k: int) -> Event | None:
@@ -155,29 +157,21 @@ def _gap(whole: Series, count: int) -> _Gap | None:
     new = slice(n, n + count)
     steps = np.zeros((count, len(system.steps)))  # all events lie before
     known = np.column_stack([np.ones(count), weather.terms[new], steps])
-    weights, means, variances = [], [], []
-    average = np.full(count, 1 / count)
+    parts = []
     for fit in fits:
-        if fit.weight == 0:
-            continue
-        likely = np.exp(fit.evidence - fit.evidence.max())
-        for k, constants in enumerate(fit.time_constants_days):
-            rows = np.column_stack([known, shape_columns(fit.shape, whole.day[new], constants)])
-            weights.append(fit.weight * likely[k] / likely.sum())
-            means.append(rows @ fit.coefficients[k])
-            mean_row = average @ rows
-            scale = (fit.squares[k] + whole.scatter_dof) / system.dof
-            variances.append(scale * mean_row @ fit.covariance[k] @ mean_row)
-    weights, means = np.array(weights), np.array(means)
-    predicted = weights @ means
-    spread = means @ average - predicted @ average
-    variance = weights @ (np.array(variances) + spread**2)
+        columns = shape_columns(fit.shape, whole.day[new], fit.time_constants_days)
+        rows = np.concatenate([np.broadcast_to(known, (len(columns), *known.shape)), columns], axis=2)
+        means = np.einsum("jnp,jp->nj", rows, fit.coefficients)
+        mean_row = rows.mean(axis=1)
+        scale = (fit.squares + whole.scatter_dof) / system.dof
+        variances = scale * np.einsum("jp,jpq,jq->j", mean_row, fit.covariance, mean_row)
+        parts.append(np.vstack([fit.weight * fit.likely, variances, means]))
+    weights, variances, *means = np.hstack(parts)
+    predicted = np.array(means) @ weights
+    variance = weights @ (variances + (np.mean(means, axis=0) - predicted.mean()) ** 2)
     own = whole.value_log_u[new] ** 2 + weather.extra_u[new] ** 2 + system.scatter**2 + system.lag_u**2
-    gap = whole.value_log[new] - predicted
-    slope = _moisture_slope(fits, weather)
-    return _Gap(
-        whole.mode, float(gap.mean()), tuple(map(float, gap)), sqrt(variance + own.mean() / count), system.dof, slope
-    )
+    gap, u = whole.value_log[new] - predicted, sqrt(variance + own.mean() / count)
+    return _Gap(whole.mode, float(gap.mean()), tuple(gap.tolist()), u, system.dof, _moisture_slope(fits, weather))
 
 
 def _moisture_slope(fits, weather: WeatherTerms) -> float:

@@ -117,7 +117,9 @@ class Start:
     sentence: str
 
 
-def look_back(reference_hz: float, reference_u_hz: float, guitars: Sequence[Settled] = (), *, coverage=COVERAGE) -> Start:
+def look_back(
+    reference_hz: float, reference_u_hz: float, guitars: Sequence[Settled] = (), *, coverage=COVERAGE
+) -> Start:
     """Where must a new guitar start so that it settles to the reference: start = reference * exp(fall).
 
     The fall is pooled over the shop's own settled guitars with a variance between guitars after Mandel and Paule

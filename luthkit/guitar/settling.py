@@ -147,7 +147,7 @@ def _chance(system: System) -> float:
     The gain is the fall in squares over the squares themselves: it does not depend on the scatter, so only the
     days, the weather and what is known beforehand matter.
     """
-    design, target = system.rows(np.zeros((len(system.value), 0)))
+    (design,), target = system.rows(np.zeros((1, len(system.value), 0)))
     base, _ = np.linalg.qr(design)
     trials = []
     for shape in (DRIFT, SETTLING):
@@ -185,32 +185,25 @@ def _limit(system: System, squares: float) -> float:
 
 def _move(system, fit) -> Interval:
     """g(last) - g(first) with its 95 % profile interval."""
-    ends = system.series.day[[0, -1]]
-    values, variances = [], []
-    for k, constants in enumerate(fit.time_constants_days):
-        columns = shape_columns(fit.shape, ends, constants)
-        row = np.zeros(fit.coefficients.shape[1])
-        row[len(row) - columns.shape[1] :] = columns[1] - columns[0]
-        values.append(row @ fit.coefficients[k])
-        variances.append(row @ fit.covariance[k] @ row)
-    values, variances = np.array(values), np.array(variances)
+    columns = shape_columns(fit.shape, system.series.day[[0, -1]], fit.time_constants_days)
+    row, p = columns[:, 1] - columns[:, 0], system.columns.shape[1]
+    values = np.einsum("jq,jq->j", row, fit.coefficients[:, p:])
+    variances = np.einsum("jq,jqr,jr->j", row, fit.covariance[:, p:, p:], row)
     room = _limit(system, fit.squares.min()) - fit.squares
     inside = room >= 0
     reach = np.sqrt((room * variances)[inside])
-    return Interval(
-        float(values[fit.best]), float((values[inside] - reach).min()), float((values[inside] + reach).max())
-    )
+    ends = (values[inside] - reach).min(), (values[inside] + reach).max()
+    return Interval(*map(float, (values[fit.best], *ends)))
 
 
 def _time_constant(system, fit) -> Interval:
     """The (faster) time constant with its 95 % profile interval; the slower one is held at its best."""
-    day = system.series.day
+    _, columns, reach = system.grid(fit.shape)
+    _, target = system.rows(columns[:1], reach)
     slow = fit.time_constants_days[fit.best, 1:]
-    reach = (system.reach["fast"], system.reach["slow"])[: 1 + len(slow)]
-    _, target = system.rows(np.zeros((len(day), len(reach))), reach)
 
     def basis(rate):
-        return system.rows(shape_columns(fit.shape, day, [1 / rate, *slow]), reach)[0]
+        return system.rows(shape_columns(fit.shape, system.series.day, [[1 / rate, *slow]]), reach)[0][0]
 
     span = {"lowest": 1 / LONGEST_DAYS, "highest": 1 / SHORTEST_DAYS, "points": 32}
     rate, squares = fit_rate(basis, target, **span)
@@ -220,13 +213,10 @@ def _time_constant(system, fit) -> Interval:
 
 def _correct(system, fit):
     """Values at the reference climate and as after the last event; errors hold reading, session and correction."""
-    p = system.columns.shape[1]
-    columns = system.columns[:, 1:]
-    covariance = fit.covariance[fit.best, 1:p, 1:p]
-    variance = np.einsum("ij,jk,ik->i", columns, covariance, columns)
-    return system.series.value_log - columns @ fit.coefficients[fit.best, 1:p], np.sqrt(
-        np.diag(system.covariance) + variance
-    )
+    columns, known = system.columns[:, 1:], slice(1, system.columns.shape[1])
+    variance = np.einsum("ij,jk,ik->i", columns, fit.covariance[fit.best, known, known], columns)
+    corrected = system.series.value_log - columns @ fit.coefficients[fit.best, known]
+    return corrected, np.sqrt(np.diag(system.covariance) + variance)
 
 
 def draws(course: Course, day, *, count: int = 2000, seed: int = 7) -> np.ndarray:
@@ -243,11 +233,11 @@ def draws_of(fits, system: System, day, *, count: int = 2000, seed: int = 7) -> 
     rng = np.random.default_rng(seed)
     day = np.atleast_1d(np.asarray(day, dtype=float))
     resting = [fit for fit in fits if fit.weight > 0]
-    found = []
+    found, p = [], system.columns.shape[1]
     counts = rng.multinomial(count, np.array([fit.weight for fit in resting]) / sum(f.weight for f in resting))
     for fit, number in zip(resting, counts, strict=True):
-        likely = np.exp(fit.evidence - fit.evidence.max())
-        chosen = rng.choice(len(likely), size=number, p=likely / likely.sum())
+        chosen = rng.choice(len(fit.likely), size=number, p=fit.likely)
+        columns = shape_columns(fit.shape, day, fit.time_constants_days)
         scale = (fit.squares + system.series.scatter_dof) / system.dof
         stretch = np.sqrt(scale[chosen] * system.dof / rng.chisquare(system.dof, number))
         for k in np.unique(chosen):
@@ -255,9 +245,7 @@ def draws_of(fits, system: System, day, *, count: int = 2000, seed: int = 7) -> 
             root = np.linalg.cholesky(fit.covariance[k])
             noise = rng.standard_normal((int(mine.sum()), len(root))) @ root.T
             coefficients = fit.coefficients[k] + noise * stretch[mine, None]
-            columns = shape_columns(fit.shape, day, fit.time_constants_days[k])
-            q = columns.shape[1]
-            found.append(coefficients[:, :1] + coefficients[:, coefficients.shape[1] - q :] @ columns.T)
+            found.append(coefficients[:, :1] + coefficients[:, p:] @ columns[k].T)
     return np.vstack(found)
 
 

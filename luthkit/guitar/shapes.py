@@ -22,8 +22,15 @@ NO_CHANGE, DRIFT, SETTLING, TWICE = "no change", "drift", "settling", "settling 
 SHAPES = (NO_CHANGE, DRIFT, SETTLING, TWICE)
 DAYS_A_YEAR = 365.25
 SHORTEST_DAYS, LONGEST_DAYS = 4.0, 1500.0
+_NONE = np.zeros((1, 0))
 _ONE = np.geomspace(SHORTEST_DAYS, LONGEST_DAYS, 32)[:, None]
 _TWO = np.array([(fast, slow) for fast in np.geomspace(4, 90, 9) for slow in np.geomspace(400, 1800, 5)])
+_GRID = {
+    NO_CHANGE: (_NONE, ()),
+    DRIFT: (_NONE, ("drift",)),
+    SETTLING: (_ONE, ("fast",)),
+    TWICE: (_TWO, ("fast", "slow")),
+}
 # How far a guitar may settle, drift in a year, dry slowly, and step at an event: standard deviations about zero
 # of ln(value); -1 to +4 % in the first weeks and 0.3 % a year later are from memory, the rest common practice.
 _REACH = {
@@ -56,14 +63,20 @@ class ShapeFit:
         """The grid point with the least squares."""
         return int(np.argmin(self.squares))
 
+    @property
+    def likely(self) -> np.ndarray:
+        """Share (J,) of each grid point in the likelihood of the shape."""
+        likely = np.exp(self.evidence - self.evidence.max())
+        return likely / likely.sum()
 
-def shape_columns(shape: str, day: np.ndarray, time_constants_days=()) -> np.ndarray:
-    """The columns of g, shape (n, number of coefficients); a drift is counted in years."""
-    if shape == NO_CHANGE:
-        return np.zeros((len(day), 0))
-    if shape == DRIFT:
-        return day[:, None] / DAYS_A_YEAR
-    return np.exp(-day[:, None] / np.asarray(time_constants_days)[None, :])
+
+def shape_columns(shape: str, day: np.ndarray, time_constants_days) -> np.ndarray:
+    """The columns of g, shape (J, n, q), for J sets of time constants (J, k); a drift is counted in years."""
+    day, constants = np.asarray(day, dtype=float)[:, None], np.asarray(time_constants_days)[:, None, :]
+    if shape in (NO_CHANGE, DRIFT):
+        columns = day[:, : int(shape == DRIFT)] / DAYS_A_YEAR
+        return np.broadcast_to(columns, (len(constants), *columns.shape))
+    return np.exp(-day / constants)
 
 
 class System:
@@ -92,39 +105,30 @@ class System:
         self.dof = float(max(len(day) - np.sum(self.precision == 0) + series.scatter_dof, 1.0))
 
     def rows(self, columns, reach=()) -> tuple[np.ndarray, np.ndarray]:
-        """(design, target) of the whitened system with extra columns (n, q) that are about zero by `reach` (q,)."""
+        """(designs, target), whitened, with J sets of extra columns (J, n, q) that are about zero by `reach` (q,)."""
         precision = np.concatenate([self.precision, np.asarray(reach, dtype=float) ** -2])
         mean = np.concatenate([self.mean, np.zeros(len(reach))])
         known = np.diag(np.sqrt(precision))[precision > 0]
-        design = np.vstack([self.whiten @ np.column_stack([self.columns, columns]), known])
+        plain = np.broadcast_to(self.columns, (len(columns), *self.columns.shape))
+        design = self.whiten @ np.concatenate([plain, columns], axis=2)
+        design = np.concatenate([design, np.broadcast_to(known, (len(columns), *known.shape))], axis=1)
         return design, np.concatenate([self.whiten @ self.value, known @ mean])
 
     def grid(self, shape: str):
         """(time constants (J, k), columns (J, n, q), reach (q,)) of a shape."""
-        day = self.series.day
-        if shape in (NO_CHANGE, DRIFT):
-            reach = () if shape == NO_CHANGE else (self.reach["drift"],)
-            return np.zeros((1, 0)), shape_columns(shape, day)[None], reach
-        constants = _ONE if shape == SETTLING else _TWO
-        reach = (self.reach["fast"],) if shape == SETTLING else (self.reach["fast"], self.reach["slow"])
-        return constants, np.exp(-day[None, :, None] / constants[:, None, :]), reach
+        constants, names = _GRID[shape]
+        return constants, shape_columns(shape, self.series.day, constants), [self.reach[name] for name in names]
 
     def solve(self, columns, reach):
         """Least squares for J sets of columns (J, n, q): coefficients, covariance, squares, log det of the normal
         matrix.
         """
-        J, _, q = columns.shape
-        plain = np.broadcast_to(self.columns, (J, *self.columns.shape))
-        design = self.whiten @ np.concatenate([plain, columns], axis=2)
-        target = self.whiten @ self.value
-        precision = np.concatenate([self.precision, np.asarray(reach, dtype=float) ** -2])
-        mean = np.concatenate([self.mean, np.zeros(q)])
-        normal = design.transpose(0, 2, 1) @ design + np.diag(precision)
-        right = design.transpose(0, 2, 1) @ target + precision * mean
-        found = np.linalg.solve(normal, right[..., None])[..., 0]
-        rest = target[None, :] - (design @ found[..., None])[..., 0]
-        squares = (rest**2).sum(axis=1) + (precision * (found - mean) ** 2).sum(axis=1)
-        return found, np.linalg.inv(normal), squares, np.linalg.slogdet(normal)[1]
+        design, target = self.rows(columns, reach)
+        across = design.transpose(0, 2, 1)
+        normal = across @ design
+        found = np.linalg.solve(normal, (across @ target)[..., None])
+        squares = ((target - (design @ found)[..., 0]) ** 2).sum(axis=1)
+        return found[..., 0], np.linalg.inv(normal), squares, np.linalg.slogdet(normal)[1]
 
 
 def step_days(series: Series) -> tuple[float, ...]:

@@ -112,12 +112,11 @@ def weather_terms(
         name, values, scale = _values(series, kind)
         known = np.isfinite(values)
         before = known & (np.arange(n) < known_count)
-        extra += np.where(known, 0.0, ((abs(usual) + usual_u) * _USUAL[kind]) ** 2)
+        extra += np.where(known & before.any(), 0.0, ((abs(usual) + usual_u) * _USUAL[kind]) ** 2)
         if kind == "moisture" and not known.all():
             which = "any" if not known.any() else f"{n - int(known.sum())} of {n}"
             notes.append(f"The humidity was not noted for {which} sessions: there a change may be the weather's.")
         if not before.any():
-            extra += np.where(known, ((abs(usual) + usual_u) * _USUAL[kind]) ** 2, 0.0)
             continue
         centre = float(values[before].mean())
         if reference_temperature_c is not None and name != "mass":
@@ -140,14 +139,15 @@ def weather_terms(
                     "with its width."
                 )
         found.append((name, term, slope, slope_u, centre))
+    names, terms, slopes, slopes_u, centres = zip(*found, strict=True) if found else ((),) * 5
     return WeatherTerms(
-        tuple(item[0] for item in found),
-        frozen_array(np.array([item[1] for item in found]).reshape(len(found), n).T),
-        frozen_array([item[2] for item in found]),
-        frozen_array([item[3] for item in found]),
+        names,
+        frozen_array(np.array(terms).reshape(len(names), n).T),
+        frozen_array(slopes),
+        frozen_array(slopes_u),
         frozen_array(np.sqrt(extra)),
         lag_u,
-        tuple((item[0], item[4]) for item in found),
+        tuple(zip(names, centres, strict=True)),
         tuple(notes),
     )
 
