@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from ..errors import LuthkitError
-from .common import BadUse, add_output, check_paths, write_report
+from .common import BadUse, add_output, check_paths, tell
 
 
 def add(commands) -> None:
@@ -31,7 +31,6 @@ def run(options) -> int:
     if is_plan_folder(path):
         raise BadUse(f"{path} is the folder of a plan; use luthkit plan {path}, or name the wood.csv in it")
     from ..shop.woodpile import read_history, read_pieces
-    from ..show import data
     from ..show.wood import stock_page, stock_text, wood_data, wood_page, wood_text
     from ..wood.moisture import equilibrium_moisture_percent
     from ..wood.reading import CLIMATE
@@ -49,21 +48,15 @@ def run(options) -> int:
             names = ", ".join(piece.name for piece in pieces)
             raise BadUse(f"--piece {options.piece!r} is not in this stock; it has {names}")
         pieces = tuple(found)
-    if len(pieces) == 1:
-        history = read_history(pieces[0], climate=climate)
-        if not history:
-            raise LuthkitError(f"{pieces[0].name} was never measured; add its sizes and mass under [[measured]]")
-        page, text, told = wood_page(history), wood_text(history), [wood_data(reading) for reading in history]
-    else:
-        readings = read_pieces(pieces, climate=climate)
-        if not readings:
-            raise LuthkitError(f"no piece in {path} was measured; add sizes and mass under [[measured]]")
-        page, text, told = stock_page(readings), stock_text(readings), [wood_data(reading) for reading in readings]
-    report = write_report(page, options.report) if options.report is not None else None
-    if options.json:
-        print(data.to_json({"pieces": told, "report": report}), flush=True)
-    else:
-        print(text, flush=True)
-        if report:
-            print(f"\nReport: {report}", flush=True)
-    return 0
+    alone = len(pieces) == 1
+    readings = read_history(pieces[0], climate=climate) if alone else read_pieces(pieces, climate=climate)
+    if not readings:
+        which = f"{pieces[0].name} was never" if alone else f"no piece in {path} was"
+        raise LuthkitError(f"{which} measured; add sizes and mass under [[measured]]")
+    text, page = (wood_text, wood_page) if alone else (stock_text, stock_page)
+    return tell(
+        options,
+        data=lambda: {"pieces": [wood_data(reading) for reading in readings]},
+        text=lambda: text(readings),
+        page=lambda: page(readings),
+    )

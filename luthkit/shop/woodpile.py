@@ -46,7 +46,7 @@ def read_wood(
         measurement=on_day,
         climate=climate,
         sources=modeset.sources,
-        notes=(*notes, *modeset.notes),
+        notes=notes,
     )
 
 
@@ -123,6 +123,7 @@ def _hear(piece: Piece, on_day: Measurement) -> tuple[ModeSet, tuple[str, ...]]:
         taps, said = _without_hammer(taps, on_day.force_channel)
         notes += said
     modeset = read_modes(taps, band_hz=band_of(on_day, piece), name=piece.name)
+    notes += [note for note in modeset.notes if not note.startswith("one placement only")]  # a plate hangs but once
     return modeset, tuple(notes)
 
 

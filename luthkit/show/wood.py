@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Sequence
 from html import escape
 from math import isfinite
@@ -11,7 +10,8 @@ from ..guitar.settling import FEWEST_SESSIONS
 from ..shop.woodpile import FOLLOWED, shelf_courses
 from ..wood.reading import STIFF, WoodReading, change_between
 from . import words
-from .page import Page, bullets, file_word, image, paragraphs, table
+from .data import picked
+from .page import Page, box, bullets, file_word, identity_of, image, paragraphs, table
 from .plots.wood import plot_budget, plot_nodal_lines, plot_stock
 
 MOVED = "moved"
@@ -26,6 +26,21 @@ NAMES = {  # name: (in words, unit, factor from SI)
     "sound_speed": ("speed of sound along (c)", "m/s", 1.0),
     "radiation_ratio": ("radiation ratio (c / density)", "m⁴/(kg s)", 1.0),
     "impedance": ("impedance (c times density)", "10⁶ kg/(m² s)", 1e-6),
+}
+FACTS = {  # what may be written down about a piece: key in its file: in words
+    "papers": "Papers",
+    "papers_file": "File of the papers",
+    "source": "Comes from",
+    "bought": "Bought on",
+    "cut": "Cut on",
+    "place": "Lies in",
+    "set": "Set",
+    "sawn": "Sawn",
+    "grain_lines_per_cm": "Grain lines in 1 cm",
+    "run_out_degrees": "Run-out in degrees",
+    "hardness_n": "Hardness in N",
+    "hardness_method": "Hardness, how",
+    "notes": "Notes",
 }
 MEANING = (
     "Stiffness, in gigapascals (GPa): how much the wood itself resists bending, thick or thin. Density, in kilograms "
@@ -42,27 +57,34 @@ DUST = (
     "Sanding and cutting: dust of any wood harms in time, of some woods at once; follow the rules of your place. "
     "Do not thin a top below what its design bears on the word of this page."
 )
+CLOSED_HEADINGS = ("GPa", "by all modes heard", "by the three-tap formulas")
+STOCK_HEADINGS = (
+    *("piece", "wood", "use", "density, kg/m³", "stiff along (E_L), GPa", "across (E_R), GPa"),
+    *("radiation ratio", "loss along, %", ""),
+)
+
+
+def _told(name: str, budget, **options) -> str:
+    """A number with its error, in the unit of the maker; "" for one that is not known."""
+    factor = NAMES[name][2]
+    return words.with_error(factor * budget.value, factor * budget.u, **options) if budget else ""
 
 
 def wood_rows(reading: WoodReading) -> list[tuple[str, str, str]]:
     """(what, as measured, in one climate) for each number."""
-    rows = []
-    for name, (what, unit, factor) in _named(reading).items():
-        cells = []
-        for known in (reading.values, reading.at_climate):
-            budget = known.get(name)
-            cells.append(words.with_error(factor * budget.value, factor * budget.u, unit=unit) if budget else "")
-        rows.append((what, *cells))
-    return rows
+    both = (reading.values, reading.at_climate)
+    return [
+        (_named(reading, name), *(_told(name, known.get(name), unit=unit) for known in both))
+        for name, (_, unit, _) in NAMES.items()
+        if name in reading.values
+    ]
 
 
-def _named(reading: WoodReading) -> dict[str, tuple[str, str, float]]:
-    """`NAMES` of what is known; a flatsawn piece has E_T across."""
-    flat = reading.piece.sawn == "flat"
-    named = {name: said for name, said in NAMES.items() if name in reading.values}
-    if flat and "across" in named:
-        named["across"] = ("stiffness across the grain, flatsawn (E_T)", *NAMES["across"][1:])
-    return named
+def _named(reading: WoodReading, name: str) -> str:
+    """A number in words; a flatsawn piece has E_T across."""
+    if name == "across" and reading.piece.sawn == "flat":
+        return "stiffness across the grain, flatsawn (E_T)"
+    return NAMES[name][0]
 
 
 def _middle(piece) -> tuple[str, ...]:
@@ -76,16 +98,14 @@ def _middle(piece) -> tuple[str, ...]:
 
 
 def closed_rows(reading: WoodReading) -> list[tuple[str, str, str]]:
-    """(what, by the fit, by the closed formulas) in GPa, where the three taps were heard."""
+    """(what, by the fit, by the three-tap formulas) in GPa, where the three taps were heard."""
     found = reading.plate
-    if found is None or found.closed is None:
-        return []
     rows = []
-    for name, (what, _, _) in _named(reading).items():
-        if name not in STIFF:
-            continue
-        fit, closed = reading.values[name].value, getattr(found.closed, f"{name}_pa")
-        rows.append((what, f"{fit / 1e9:.3g}", f"{closed / 1e9:.3g} ({100 * (closed / fit - 1):+.0f} %)"))
+    for name in STIFF if found and found.closed else ():
+        if name in reading.values:
+            fit, closed = reading.values[name].value, getattr(found.closed, f"{name}_pa")
+            by_closed = f"{closed / 1e9:.3g} ({100 * (closed / fit - 1):+.0f} %)"
+            rows.append((_named(reading, name), f"{fit / 1e9:.3g}", by_closed))
     return rows
 
 
@@ -100,33 +120,53 @@ def change_rows(history: Sequence[WoodReading]) -> list[tuple[str, str, str]]:
     courses = shelf_courses(dated) if len(dated) >= FEWEST_SESSIONS else {}
     rows = []
     for name, (change, u) in change_between(history[0], history[-1]).items():
-        if name in FOLLOWED:
-            verdict = MOVED if abs(change) > 1.96 * u else "cannot tell whether it moved"
-            if name in courses:
-                course = courses[name]
-                most = f"{100 * course.no_more_than:.1f} %"
-                verdict = (
-                    f"{MOVED}: {course.shape}" if course.changed else f"no change seen; at most {most} is possible"
-                )
-            rows.append((NAMES[name][0], words.with_error(100 * change, 100 * u, unit="%"), verdict))
+        if name not in FOLLOWED:
+            continue
+        if name in courses:
+            course = courses[name]
+            most = f"no change seen; at most {100 * course.no_more_than:.1f} % is possible"
+            verdict = f"{MOVED}: {course.shape}" if course.changed else most
+        else:
+            unseen = f"cannot tell whether it moved; less than {196 * u:.2g} % would not show"
+            verdict = MOVED if abs(change) > 1.96 * u else unseen
+        rows.append((NAMES[name][0], words.with_error(100 * change, 100 * u, unit="%"), verdict))
     return rows
+
+
+def written_rows(reading: WoodReading) -> list[tuple[str, str]]:
+    """(what, as written down) of the day and of the piece."""
+    day, piece = reading.measurement, reading.piece
+    sizes = {"length": "mm", "width": "mm", "thickness": "mm", "mass": "g"}
+    rows = [
+        (name.capitalize(), words.with_error(*(1000 * x for x in day.inputs[name]), digits=1, unit=unit))
+        for name, unit in sizes.items()
+    ]
+    air = ((day.temperature_c, "°C"), (day.relative_humidity_percent, "% humidity"))
+    rows.append(("Air", ", ".join(f"{value:g} {unit}" for value, unit in air if isfinite(value))))
+    moisture = day.moisture_percent
+    rows.append(("Moisture", words.with_error(*moisture, digits=1, unit="%") if isfinite(moisture.value) else ""))
+    facts = [(name, piece.facts[key]) for key, name in FACTS.items() if key in piece.facts]
+    rows += [(name, f"{fact:g}" if isinstance(fact, float) else str(fact)) for name, fact in facts]
+    return [row for row in rows if row[1]]
 
 
 def wood_text(history: Sequence[WoodReading]) -> str:
     """One piece in plain text, its last day; `history` has the earlier ones before."""
     reading = history[-1]
-    lines = [_title(reading), ""]
     climate = f"at {reading.climate[0]:g} C, {reading.climate[1]:g} %"
-    lines.append(words.text_table(("", "as measured", climate), wood_rows(reading)))
+    lines = [_title(reading), "", words.text_table(("", "as measured", climate), wood_rows(reading))]
     lines += ["", MEANING[0], *_middle(reading.piece)]
     if rows := closed_rows(reading):
-        lines += ["", words.text_table(("GPa", "by all modes heard", "by the closed formulas"), rows)]
+        lines += ["", words.text_table(CLOSED_HEADINGS, rows)]
     if rows := change_rows(history):
         lines += ["", f"Since {history[0].measurement.day}, brought to one climate:"]
         lines.append(words.text_table(("", "change", ""), rows))
-    said = [*reading.piece.cautions(), *reading.notes]
-    lines += ["", *(f"- {sentence}" for sentence in said)] if said else []
-    return "\n".join(lines)
+    lines += ["", words.text_table(("written down", ""), written_rows(reading))]
+    return "\n".join([*lines, *_list([*reading.piece.cautions(), *_day_notes(history)])])
+
+
+def _list(said) -> list[str]:
+    return ["", *(f"- {sentence}" for sentence in dict.fromkeys(said))] if said else []
 
 
 def stock_rows(readings: Sequence[WoodReading]) -> list[tuple[str, ...]]:
@@ -134,32 +174,25 @@ def stock_rows(readings: Sequence[WoodReading]) -> list[tuple[str, ...]]:
     rows = []
     for reading in readings:
         piece, known = reading.piece, {**reading.values, **reading.at_climate}
-        numbers = []
-        for name in ("density", "along", "across", "radiation_ratio", "loss_along"):
-            budget, factor = known.get(name), NAMES[name][2]
-            numbers.append(words.with_error(factor * budget.value, factor * budget.u, digits=1) if budget else "")
+        shown = ("density", "along", "across", "radiation_ratio", "loss_along")
         mark = "papers missing" if piece.missing_papers else ""
+        numbers = (_told(name, known.get(name), digits=1) for name in shown)
         rows.append((piece.name, piece.species_name, piece.use, *numbers, mark))
     return rows
-
-
-STOCK_HEADINGS = (
-    *("piece", "wood", "use", "density, kg/m³", "stiff along (E_L), GPa", "across (E_R), GPa"),
-    *("radiation ratio", "loss along, %", ""),
-)
 
 
 def stock_text(readings: Sequence[WoodReading]) -> str:
     """The stock in plain text; numbers in one climate where the moisture is known."""
     lines = [words.text_table(STOCK_HEADINGS, stock_rows(readings)), "", MEANING[0]]
-    said = dict.fromkeys(caution for reading in readings for caution in reading.piece.cautions())
-    said |= dict.fromkeys(_notes(readings))
-    lines += ["", *(f"- {sentence}" for sentence in said)] if said else []
-    return "\n".join(lines)
+    return "\n".join([*lines, *_list([*_cautions(readings), *_notes(readings)])])
 
 
-def _notes(readings) -> list[str]:
-    """What was noted, each once, with the pieces that it holds for."""
+def _cautions(readings) -> list[str]:
+    return [caution for reading in readings for caution in reading.piece.cautions()]
+
+
+def _notes(readings: Sequence[WoodReading]) -> list[str]:
+    """What was noted of several pieces, each once, with the pieces that it holds for."""
     noted: dict[str, list[str]] = {}
     for reading in readings:
         for note in reading.notes:
@@ -167,36 +200,36 @@ def _notes(readings) -> list[str]:
     return [f"{', '.join(names)}: {note}" for note, names in noted.items()]
 
 
+def _day_notes(history: Sequence[WoodReading]) -> list[str]:
+    """What was noted on the last day of a piece, and what else on earlier ones."""
+    *earlier, last = history
+    before = [(day.measurement.day, note) for day in earlier for note in day.notes if note not in last.notes]
+    return [*last.notes, *(f"{day}: {note}" for day, note in before)]
+
+
 def wood_data(reading: WoodReading) -> dict:
     """One piece as plain data: SI units."""
 
     def numbers(known):
         return {
-            name: {
-                "value": budget.value,
-                "u": budget.u,
-                "budget": {part.name: part.relative_u for part in budget.parts},
-            }
+            name: picked(budget, "value u") | {"budget": {part.name: part.relative_u for part in budget.parts}}
             for name, budget in known.items()
         }
 
-    piece, found = reading.piece, reading.plate
-    modes = [
-        {"label": list(m.label), "frequency_hz": m.frequency_hz, "model_hz": m.model_hz, "purity": m.purity}
-        for m in (found.matches if found else ())
-    ]
+    piece, found, moisture = reading.piece, reading.plate, reading.measurement.moisture_percent
+    matches = found.matches if found else ()
     return {
         "name": piece.name,
         "species": piece.species_name,
         "use": piece.use,
         "facts": {key: str(value) for key, value in piece.facts.items()},
         "date": str(reading.measurement.day or ""),
-        "moisture_percent": _number(reading.measurement.moisture_percent.value),
-        "moisture_percent_u": _number(reading.measurement.moisture_percent.u),
-        "climate": {"temperature_c": reading.climate[0], "relative_humidity_percent": reading.climate[1]},
+        "moisture_percent": moisture.value,
+        "moisture_percent_u": moisture.u,
+        "climate": dict(zip(("temperature_c", "relative_humidity_percent"), reading.climate, strict=True)),
         "as_measured": numbers(reading.values),
         "at_climate": numbers(reading.at_climate),
-        "modes": modes,
+        "modes": [picked(match, "label frequency_hz model_hz purity") for match in matches],
         "certain": found.certain if found else None,
         "papers_missing": piece.missing_papers,
         "cautions": list(piece.cautions()),
@@ -206,57 +239,60 @@ def wood_data(reading: WoodReading) -> dict:
     }
 
 
-def _number(value: float) -> float | None:
-    return value if isfinite(value) else None
-
-
 def wood_page(history: Sequence[WoodReading]) -> Page:
     """The page of one piece; `history` ends with the day that is shown."""
     reading = history[-1]
     piece = reading.piece
     climate = f"{reading.climate[0]:g} °C, {reading.climate[1]:g} % humidity"
-    parts = [f'<div class="short">{paragraphs(wood_summary(history))}</div>']
-    parts += [f'<p class="caution">{escape(caution)}</p>' for caution in piece.cautions()]
-    parts += [
+    parts = [
+        box(wood_summary(history)),
+        *(f'<p class="caution">{escape(caution)}</p>' for caution in piece.cautions()),
         table(("", "as measured", f"at {climate}"), wood_rows(reading)),
-        paragraphs((*_middle(reading.piece), *MEANING)),
+        paragraphs((*_middle(piece), *MEANING)),
+        "<h2>Where the errors come from</h2>",
+        image(plot_budget(reading), _budget_alt(reading)),
     ]
-    parts += ["<h2>Where the errors come from</h2>", image(plot_budget(reading), _budget_alt(reading))]
     if reading.plate:
-        lines = "Nodal lines of the modes heard, the plate seen from above: " + ", ".join(
-            f"{m.frequency_hz:.1f} Hz with {m.label[0]} across and {m.label[1]} along" for m in reading.plate.matches
-        )
-        parts += ["<h2>What was heard</h2>", image(plot_nodal_lines(reading), lines), _match_table(reading)]
-    if rows := closed_rows(reading):
-        parts += [
-            "<h2>Beside the closed formulas</h2>",
-            table(("GPa", "by all modes heard", "by the closed formulas"), rows),
-            paragraphs(("The closed formulas know nothing of the air, and take each mode for a simple one.",)),
+        named = [(m, f"{m.label[0]} across, {m.label[1]} along") for m in reading.plate.matches]
+        alt = ", ".join(f"{m.frequency_hz:.1f} Hz with {name}" for m, name in named)
+        rows = [
+            (name, f"{m.frequency_hz:.2f}", f"{m.model_hz:.2f}", f"{100 * (m.frequency_hz / m.model_hz - 1):+.2f} %")
+            for m, name in named
         ]
+        parts += [
+            "<h2>What was heard</h2>",
+            image(plot_nodal_lines(reading), f"Nodal lines of the modes heard, the plate seen from above: {alt}"),
+            table(("nodal lines", "heard, Hz", "plate of such wood, Hz", "difference"), rows),
+        ]
+    if rows := closed_rows(reading):
+        why = "The three-tap formulas know nothing of the air, and take each mode for a simple one."
+        parts += ["<h2>Beside the usual three-tap formulas</h2>", table(CLOSED_HEADINGS, rows), paragraphs((why,))]
     if rows := change_rows(history):
         days = f"{history[0].measurement.day} to {reading.measurement.day}"
         parts += [f"<h2>On the shelf, {escape(days)}</h2>", table(("", "change in one climate", ""), rows)]
-    if reading.notes:
-        parts += ["<h2>Noted</h2>", bullets(reading.notes)]
-    parts += ["<h2>Care</h2>", paragraphs((DUST,))]
+    parts += ["<h2>Written down</h2>", table(("", ""), written_rows(reading))]
+    parts += _last(_day_notes(history))
     return Page(_title(reading), "\n".join(parts), f"{file_word(piece.name)}_wood", _identity(history), reading.version)
 
 
 def stock_page(readings: Sequence[WoodReading]) -> Page:
     """The page of several pieces, numbers in one climate where the moisture is known."""
-    count = len(readings)
-    lacking = [reading.piece.name for reading in readings if reading.piece.missing_papers]
-    said = [f"{count} pieces. {MEANING[0]}", MEANING[1], MEANING[3]]
-    parts = [f'<div class="short">{paragraphs(said)}</div>']
-    cautions = dict.fromkeys(caution for reading in readings for caution in reading.piece.cautions())
-    parts += [f'<p class="caution">{escape(caution)}</p>' for caution in cautions]
+    lacking = sum(reading.piece.missing_papers for reading in readings)
     alt = "Stiffness along the grain over density of " + ", ".join(reading.piece.name for reading in readings)
-    parts += [image(plot_stock(readings), alt), table(STOCK_HEADINGS, stock_rows(readings))]
-    if notes := _notes(readings):
-        parts += ["<h2>Noted</h2>", bullets(notes)]
-    parts += ["<h2>Care</h2>", paragraphs((DUST,))]
-    title = f"Stock of wood, {count} pieces" + (f", {len(lacking)} without papers" if lacking else "")
+    parts = [
+        box([f"{len(readings)} pieces. {MEANING[0]}", MEANING[1], MEANING[3]]),
+        *(f'<p class="caution">{escape(caution)}</p>' for caution in dict.fromkeys(_cautions(readings))),
+        image(plot_stock(readings), alt),
+        table(STOCK_HEADINGS, stock_rows(readings)),
+        *_last(_notes(readings)),
+    ]
+    title = f"Stock of wood, {len(readings)} pieces" + (f", {lacking} without papers" if lacking else "")
     return Page(title, "\n".join(parts), "stock_of_wood", _identity(readings), readings[0].version)
+
+
+def _last(notes) -> list[str]:
+    """What was noted, and what to mind."""
+    return [*(["<h2>Noted</h2>", bullets(notes)] if notes else []), "<h2>Care</h2>", paragraphs((DUST,))]
 
 
 def wood_summary(history: Sequence[WoodReading]) -> tuple[str, ...]:
@@ -265,38 +301,23 @@ def wood_summary(history: Sequence[WoodReading]) -> tuple[str, ...]:
     known = reading.at_climate or reading.values
     if "along" not in known:
         return (f"{reading.piece.name}: its density is known, its stiffness is not: {'; '.join(reading.notes)}.",)
-    said = []
-    for name in ("density", "along", "across"):
-        if name in known:
-            what, unit, factor = NAMES[name]
-            said.append(f"{what} {words.with_error(factor * known[name].value, factor * known[name].u, unit=unit)}")
+    said = [
+        f"{NAMES[name][0]} {_told(name, known[name], unit=NAMES[name][1])}"
+        for name in ("density", "along", "across")
+        if name in known
+    ]
     where = "brought to one climate" if reading.at_climate else "as measured"
-    largest = known["along"].parts[0].name
     lines = [
         f"{reading.piece.name}, {where}: {'; '.join(said)}.",
-        f"Most of the error of the stiffness along the grain comes from: {largest}.",
+        f"Most of the error of the stiffness along the grain comes from: {known['along'].parts[0].name}.",
     ]
     if reading.plate and not reading.plate.certain:
         lines.append("What was heard does not settle all of it: see the notes.")
     if rows := change_rows(history):
-        moved = [row for row in rows if row[2].startswith(MOVED)]
-        told = "; ".join(f"{row[0]} {row[1]}" for row in moved)
-        lines.append(f"Since {history[0].measurement.day} it moved: {told}." if moved else
-                     f"Since {history[0].measurement.day}: cannot tell whether it moved.")  # fmt: skip
+        told = "; ".join(f"{row[0]} {row[1]}" for row in rows if row[2].startswith(MOVED))
+        since = f"Since {history[0].measurement.day}"
+        lines.append(f"{since} it moved: {told}." if told else f"{since}: cannot tell whether it moved.")
     return tuple(lines)
-
-
-def _match_table(reading: WoodReading) -> str:
-    rows = [
-        (
-            f"{m.label[0]} across, {m.label[1]} along",
-            f"{m.frequency_hz:.2f}",
-            f"{m.model_hz:.2f}",
-            f"{100 * (m.frequency_hz / m.model_hz - 1):+.2f} %",
-        )
-        for m in reading.plate.matches
-    ]
-    return table(("nodal lines", "heard, Hz", "plate of such wood, Hz", "difference"), rows)
 
 
 def _budget_alt(reading: WoodReading) -> str:
@@ -311,7 +332,6 @@ def _title(reading: WoodReading) -> str:
     return f"{reading.piece.name}{wood}{day}"
 
 
-def _identity(history: Sequence[WoodReading]) -> str:
-    parts = ["wood", *(reading.piece.name for reading in history)]
-    parts += [f"{key}={value}" for reading in history for key, value in sorted(reading.sources.items())]
-    return hashlib.sha256("\n".join(parts).encode("utf-8", "backslashreplace")).hexdigest()
+def _identity(readings: Sequence[WoodReading]) -> str:
+    sources = {f"{k} {name}": sha for k, r in enumerate(readings) for name, sha in r.sources.items()}
+    return identity_of("wood", *(reading.piece.name for reading in readings), sources=sources)

@@ -33,8 +33,8 @@ def equilibrium_moisture_percent(*, temperature_c, relative_humidity_percent):
     h = np.asarray(relative_humidity_percent, float) / 100
     if not (np.all((t >= -20) & (t <= 100)) and np.all((h >= 0) & (h <= 0.98))):
         raise LuthkitError(
-            f"temperature_c is {temperature_c}, relative_humidity_percent {relative_humidity_percent}; "
-            "the curve holds from -20 to 100 C and from 0 to 98 %"
+            f"{temperature_c} °C and {relative_humidity_percent} % of humidity: wood's moisture is known from -20 to "
+            "100 °C and from 0 to 98 %; give a climate between"
         )
     w = 349 + 1.29 * t + 0.0135 * t**2
     k = 0.805 + 0.000736 * t - 0.00000273 * t**2

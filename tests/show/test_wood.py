@@ -28,6 +28,7 @@ from luthkit.show.wood import (
     wood_page,
     wood_rows,
     wood_text,
+    written_rows,
 )
 from luthkit.wood.stock import read_stock
 
@@ -77,7 +78,7 @@ def test_the_bars_are_as_long_as_the_errors(history):
 def test_nodal_lines_say_which_pitch_they_belong_to(history):
     ax = plot_nodal_lines(history[-1])
     texts = [text.get_text() for text in ax.texts]
-    assert len(texts) == 8
+    assert len(texts) == 9
     assert re.match(r"38\.\d Hz   1 across, 1 along", texts[0])
     assert "Spruce 31" in ax.get_title(loc="left")
 
@@ -96,13 +97,27 @@ def test_the_stock_is_drawn_with_its_errors(readings):
 def test_words_hold_every_number(history, readings):
     text = wood_text(history)
     assert len(wood_rows(history[-1])) == 10
-    for word in ("GPa", "radiation ratio", "as measured", "by the closed formulas", "cannot tell whether it moved"):
+    for word in ("GPa", "radiation ratio", "as measured", "by the three-tap formulas", "cannot tell whether it moved"):
         assert word in text
     assert len(closed_rows(history[-1])) == 3 and len(change_rows(history)) == 4
     assert change_rows(history[:1]) == []
     table = stock_text(readings)
     assert re.search(r"Mahogany 4 .* papers missing", table)
     assert "law of your place" in table
+
+
+def test_what_was_written_down_stands_on_the_page(history):
+    rows = dict(written_rows(history[-1]))
+    assert rows["Mass"] == "139.2 ± 0.1 g" and rows["Air"] == "20 °C, 47 % humidity" and rows["Hardness in N"] == "1700"
+    for text in (wood_text(history), wood_page(history).body):
+        assert all(what in text and said in text for what, said in rows.items())
+
+
+def test_an_earlier_day_that_cannot_be_read_says_why(history):
+    broken = replace(history[0], notes=("the taps are not there",))
+    for text in (wood_text([broken, history[-1]]), wood_page([broken, history[-1]]).body):
+        assert "2023-04-14: the taps are not there" in text
+    assert not any("placement" in reading_note for reading in history for reading_note in reading.notes)
 
 
 def test_from_four_days_on_the_course_decides(history):
@@ -123,7 +138,10 @@ def test_from_four_days_on_the_course_decides(history):
     assert moving[along].startswith("moved: ")
     assert "no change seen" in moving["density"] and "no change seen" in still[along]
     few = dict((what, verdict) for what, _, verdict in change_rows(on_days(0.0, count=3)))
-    assert few[along] == "cannot tell whether it moved"
+    u = dict((row[0], row[1]) for row in change_rows(on_days(0.0, count=3)))[along]
+    assert few[along].startswith("cannot tell whether it moved; less than ")
+    percent = float(few[along].split()[-5])
+    assert percent == pytest.approx(1.96 * float(u.split(" ± ")[1].split()[0]), rel=0.03)
 
 
 def test_data_are_plain_and_whole(history):
@@ -140,7 +158,7 @@ def test_pages_need_nothing_from_outside(history, readings):
         assert html.count("<img alt=") == len(re.findall("<img", html)) >= 1
         assert "http" not in html.replace("data:image", "") and "<script" not in html
         assert "dust" in html.lower()
-    assert "Beside the closed formulas" in wood_page(history).body
+    assert "Beside the usual three-tap formulas" in wood_page(history).body
     assert wood_page(history).identity != wood_page(history[:1]).identity
 
 

@@ -18,23 +18,23 @@ from ...shop.workshop import results_folder
 from ...wood.piece import USES
 from ...wood.species import SAWN, SPECIES
 from ...wood.stock import CLIMATE_LIMITS, FACT_LIMITS, SIZE_LIMITS, read_stock
-from ..wood import wood_page
+from ..wood import FACTS, wood_page
 from .common import LAYOUT, WIDE, Form, find_guitars, label, path_field
 
 STOCK, NEW = "stock", "a new one"
 WRITTEN: list[Callable[[Path], None]] = []  # called with the stock when a piece was written down in it
-_ABOUT = {  # key in the file: (what stands beside the field, hint)
-    "papers": ("Papers", "for a protected wood: which ones you hold; or: none needed"),
-    "papers_file": ("File of the papers", "its name, such as licence_12.pdf; put it into the folder stock"),
-    "source": ("Comes from", "who sold or cut it"),
-    "bought": ("Bought or cut on", "such as 2021-06-05"),
-    "place": ("Lies in", "such as rack 2, third shelf"),
-    "set": ("Set", "what its two halves share, such as 12"),
-    "grain_lines_per_cm": ("Grain lines in 1 cm", "counted at the middle of the width"),
-    "run_out_degrees": ("Run-out in degrees", "how far the grain leaves the face, seen on a split edge"),
-    "hardness_n": ("Hardness in N", "pressed in with a ball, on an offcut only"),
-    "hardness_method": ("Hardness, how", "such as ball of 11.28 mm pressed in by half"),
-    "notes": ("Notes", "knots, pitch pockets, reaction wood"),
+_ABOUT = {  # key in the file: hint
+    "papers": "for a protected wood: which ones you hold; or: none needed",
+    "papers_file": "its name, such as licence_12.pdf; put it into the folder stock",
+    "source": "who sold or cut it",
+    "bought": "such as 2021-06-05",
+    "place": "such as rack 2, third shelf",
+    "set": "what its two halves share, such as 12",
+    "grain_lines_per_cm": "counted at the middle of the width",
+    "run_out_degrees": "how far the grain leaves the face, seen on a split edge",
+    "hardness_n": "pressed in with a ball, on an offcut only",
+    "hardness_method": "such as ball of 11.28 mm pressed in by half",
+    "notes": "knots, pitch pockets, reaction wood",
 }
 _DAY = {
     "length_mm": ("Length in mm", "along the grain"),
@@ -80,7 +80,7 @@ def piece_form(*, start=None) -> widgets.Widget:
         layout=LAYOUT,
     )
     use, sawn = one_of("Use", USES), one_of("Sawn", SAWN)
-    about = {key: text(*words) for key, words in _ABOUT.items()}
+    about = {key: text(FACTS[key], hint) for key, hint in _ABOUT.items()}
     numbers = {key: text(*words) for key, words in _DAY.items()}
     day = text("Day", "such as 2024-03-09", datetime.date.today().isoformat())
     own = [path for path in find_guitars(start) if Path(path).parent.name != "sample_audio"]
@@ -109,13 +109,13 @@ def piece_form(*, start=None) -> widgets.Widget:
             numbers[key].placeholder = (was or _DAY[key][1:])[0]
 
     def act():
-        measured = {"date": _day(day.value), **_said(_DAY, numbers)}
+        measured = {"date": _day(day.value), **_said(numbers)}
         if hammer.value is not None:
             measured["force_channel"] = hammer.value
         typed = elsewhere.value.strip().strip("\"'")
         sounds = Path(typed).expanduser() if typed else taps.value
         if which.value == NEW:
-            said = {"name": name.value.strip(), "species": wood.value.strip(), **_said(_ABOUT, about)}
+            said = {"name": name.value.strip(), "species": wood.value.strip(), **_said(about)}
             said = {key: value for key, value in said.items() if value or key == "name"}
             written = add_piece(stock, {**said, "use": use.value, "sawn": sawn.value}, measured, sounds=sounds)
         else:
@@ -142,12 +142,12 @@ def stock_folder(start=None) -> Path:
         return results_folder(start).parent / STOCK
 
 
-def _said(asked, fields) -> dict[str, object]:
+def _said(fields) -> dict[str, object]:
     """What stands in the fields that are not empty: texts, and numbers where a number is asked for."""
     said = {}
     for key, field in fields.items():
         if key in SIZE_LIMITS or (key in _LIMITS and field.value.strip()):
-            said[key] = _number(key, asked[key][0], field.value)
+            said[key] = _number(key, field.description, field.value)
         elif field.value.strip():
             said[key] = field.value.strip()
     return said

@@ -6,7 +6,7 @@ import numpy as np
 
 from ...wood.plates import PlateModes
 from ...wood.reading import WoodReading
-from .common import BUILD, FAINT, REFERENCE, new_axes, plain
+from .common import BUILD, FAINT, LEGEND_ABOVE, REFERENCE, new_axes, plain
 
 SHORT = {
     "density": "density",
@@ -36,7 +36,7 @@ def plot_budget(reading: WoodReading, *, ax=None):
 
     The pieces of a bar are in proportion to their squares, for these are what adds up.
     """
-    ax = ax if ax is not None else new_axes(height=0.5 + 0.45 * len(SHORT))
+    ax = ax if ax is not None else new_axes(width=8, height=0.9 + 0.42 * len(SHORT))
     known = reading.at_climate or reading.values
     names = [name for name in SHORT if name in known]
     drawn = set()
@@ -46,16 +46,9 @@ def plot_budget(reading: WoodReading, *, ax=None):
             length = 100 * square / total
             color, hatch = _CAUSES[cause]
             ax.barh(
-                row,
-                length,
-                left=left,
-                height=0.62,
-                color=color,
-                hatch=hatch,
-                edgecolor="white",
-                linewidth=0.5,
+                row, length, left=left, height=0.62, color=color, hatch=hatch, edgecolor="white", linewidth=0.5,
                 label=cause if cause not in drawn else None,
-            )
+            )  # fmt: skip
             drawn.add(cause)
             left += length
         ax.annotate(f"{100 * total:.1f} %", (left, row), xytext=(6, 0), textcoords="offset points", va="center")
@@ -66,7 +59,7 @@ def plot_budget(reading: WoodReading, *, ax=None):
     ax.set_xlabel("standard uncertainty in percent of the value; the pieces show where it comes from")
     for side in ("top", "right"):
         ax.spines[side].set_visible(False)
-    ax.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=len(_CAUSES), frameon=False, fontsize=9)
+    ax.legend(**LEGEND_ABOVE)
     return ax
 
 
@@ -86,32 +79,19 @@ def _cause(name: str) -> str:
 
 def plot_stock(readings, *, ax=None):
     """Stiffness along the grain over density, 95 % bars both ways, with lines of one speed of sound."""
-    ax = ax if ax is not None else new_axes(height=5.0)
+    ax = ax if ax is not None else new_axes(width=8, height=4.5)
     points = []
     for reading in readings:
         known = reading.at_climate or reading.values
         if "along" in known:
             points.append((reading.piece, known["density"], known["along"]))
     for piece, density, along in points:
-        marker = USE_MARKERS.get(piece.use, "x")
+        at, marker = (density.value, along.value / 1e9), USE_MARKERS.get(piece.use, "x")
         ax.errorbar(
-            density.value,
-            along.value / 1e9,
-            xerr=1.96 * density.u,
-            yerr=1.96 * along.u / 1e9,
-            fmt=marker,
-            color=BUILD,
-            markersize=7,
-            elinewidth=1.2,
-            capsize=3,
-            zorder=4,
-        )
-        ax.annotate(
-            f"{plain(piece.name)}, {piece.use}",
-            (density.value, along.value / 1e9),
-            xytext=(8, 6),
-            textcoords="offset points",
-        )
+            *at, xerr=1.96 * density.u, yerr=1.96 * along.u / 1e9, fmt=marker, color=BUILD, markersize=7,
+            elinewidth=1.2, capsize=3, zorder=4,
+        )  # fmt: skip
+        ax.annotate(f"{plain(piece.name)}, {piece.use}", at, xytext=(8, 6), textcoords="offset points")
     if points:
         low, high = ax.get_xlim()
         bottom, top = ax.get_ylim()
@@ -130,37 +110,32 @@ def plot_stock(readings, *, ax=None):
     return ax
 
 
-def plot_nodal_lines(reading: WoodReading, *, ax=None, most: int = 8):
+def plot_nodal_lines(reading: WoodReading, *, ax=None, most: int = 9):
     """The plate seen from above for each mode heard: lines that stay at rest, and which parts move against which.
 
     Grain runs from left to right. Raises nothing for a strip, which has no picture: the axes stay empty.
     """
     matches = reading.plate.matches[:most] if reading.plate else ()
     plate = reading.measurement.length_m.value, reading.measurement.width_m.value
-    columns = 4
+    columns = 3
     rows = -(-len(matches) // columns) or 1
     tall = plate[1] / plate[0]
-    ax = ax if ax is not None else new_axes(height=0.5 + rows * (2.5 * tall + 0.6))
+    ax = ax if ax is not None else new_axes(width=8, height=0.5 + rows * (2.4 * tall + 0.6))
     step_x, step_y = 1.12, tall + 0.24
     for k, match in enumerate(matches):
         row, column = divmod(k, columns)
         left, top = column * step_x, -row * step_y
         _one_plate(ax, reading.plate.modes, match.label, left, top, tall)
         mixed = " (mixed)" if match.purity < 0.75 else ""
-        ax.text(
-            left,
-            top + 0.03,
-            f"{match.frequency_hz:.1f} Hz   {match.label[0]} across, {match.label[1]} along{mixed}",
-            fontsize=9,
-            va="bottom",
-        )
+        lines = f"{match.label[0]} across, {match.label[1]} along{mixed}"
+        ax.text(left, top + 0.03, f"{match.frequency_hz:.1f} Hz   {lines}", fontsize=9, va="bottom")
     ax.set_xlim(-0.02, columns * step_x - 0.08)
     ax.set_ylim(-rows * step_y + 0.2, 0.14)
     ax.set_aspect("equal")
     ax.set_axis_off()
     if reading.plate:
-        words = "grain from left to right; blue and pale move against each other; the brown lines stay at rest"
-        ax.set_title(f"{plain(reading.piece.name)}: {words}", fontsize=10, color=FAINT, loc="left")
+        words = "grain from left to right; blue and pale move against each other, brown stays at rest"
+        ax.set_title(f"{plain(reading.piece.name)}: {words}", fontsize=9, color=FAINT, loc="left")
     return ax
 
 
