@@ -60,7 +60,7 @@ def test_the_papers_are_those_the_command_writes():
     for instrument in GUITARS:
         text = (HOME / instrument.folder / "session.toml").read_text(encoding="utf-8")
         assert text == session_text(instrument)
-    assert json.loads(truth_text(BODIES, TRUTH["sounds"], plugged=PLUGGED)) == TRUTH
+    assert json.loads(truth_text(BODIES, PLUGGED, TRUTH["sounds"])) == TRUTH
     for name, text in sample_texts().items():
         assert (HOME / name).read_text(encoding="utf-8") == text
 

@@ -6,26 +6,8 @@ in sample_audio/ (`python -m luthkit.simulate`).
 Everything drawn at random comes from the `numpy.random.Generator` handed in.
 """
 
-from .bench import (
-    Bench,
-    force_pulse,
-    in_band_rms,
-    join_tap_sets,
-    mains_hum,
-    room_response,
-    tap_set,
-    tap_sounds,
-)
-from .body import (
-    AIR_DENSITY_KG_M3,
-    POSITIONS,
-    SPEED_OF_SOUND_M_S,
-    AirTopBack,
-    Body,
-    guitar,
-    pole,
-    random_body,
-)
+from .bench import Bench, force_pulse, in_band_rms, join_tap_sets, mains_hum, room_response, tap_set, tap_sounds
+from .body import AIR_DENSITY_KG_M3, POSITIONS, SPEED_OF_SOUND_M_S, AirTopBack, Body, guitar, pole, random_body
 from .guitars import RandomGuitar, random_guitar
 from .strings import String, pluck_sound, strum_sound
 

@@ -141,26 +141,34 @@ class AirTopBack:
         return poles[keep], shapes, push[:, [0, 2]]
 
 
-def coupled_modes(model: AirTopBack, *, plugged: bool = False) -> tuple[np.ndarray, np.ndarray]:
-    """Poles (n,) and residues (n, n_positions) of the coupled modes, as heard after a blow at each of `POSITIONS`."""
-    poles, low = model.modes(plugged=plugged)
+SHARES = (0.72, 0.70, 0.12, 1.0)  # bass wing, treble wing and rim against the bridge's centre; the back's radiation
+
+
+def coupled_modes(model: AirTopBack, *, shares=SHARES, plugged: bool = False, back_blocked: bool = False):
+    """Poles (n,), residues (n, n_positions) after a blow at each of `POSITIONS`, and names of the coupled modes.
+
+    The lowest is called air; of the other two, main top is the one in which more of the plates' energy is in the top.
+    """
+    poles, low = model.modes(plugged=plugged, back_blocked=back_blocked)
+    energy = model.top_share(plugged=plugged, back_blocked=back_blocked)
+    labels = ["main back"] * len(poles)
+    labels[max(range(0 if plugged else 1, len(poles)), key=lambda k: energy[k])] = "main top"
+    if not plugged:
+        labels[0] = "air"
     top, back = low[:, 0], low[:, 1]
-    #        bridge  bass wing     treble wing   back   rim
-    return poles, np.stack([top, 0.72 * top, 0.70 * top, back, 0.12 * top], axis=1)
+    bass, treble, rim, other_side = shares
+    return poles, np.stack([top, bass * top, treble * top, other_side * back, rim * top], axis=1), labels
 
 
-def guitar(
-    rng: np.random.Generator, model: AirTopBack | None = None, *, top_share: float = 1.0, n_higher: int = 34
-) -> Body:
+def guitar(rng: np.random.Generator, model: AirTopBack | None = None, *, top_share: float = 1.0) -> Body:
     """A guitar struck at every position of `POSITIONS`: three coupled modes, dipoles, cavity, many higher.
 
     `top_share` scales the frequencies of the plate modes above the lowest three (a stiffer or lighter top).
     Shapes at the bridge wings, the back and the rim are invented, of plausible size.
     """
-    poles, shapes = coupled_modes(model or AirTopBack())
+    poles, shapes, labels = coupled_modes(model or AirTopBack())
     scale = np.abs(shapes[:, 0]).max() / 0.9
     poles, shapes = list(poles), list(shapes)
-    labels = ["air", "main top", "main back"]
     named = [
         # label, frequency, Q, pattern over the positions, strength
         ("cross dipole", 285 * top_share, 42, (0.10, 1.0, -0.9, 0.05, 0.2), 0.30),
@@ -173,7 +181,7 @@ def guitar(
         shapes.append(strength * scale * np.array(pattern) * np.exp(1j * rng.uniform(-0.4, 0.4)))
         labels.append(label)
     frequency = 455.0 * top_share
-    for _ in range(n_higher):
+    for _ in range(34):
         s = pole(frequency, 0.5 / rng.uniform(30, 60))
         pattern = rng.uniform(-1, 1, 5) + np.array([0.5, 0.2, 0.2, 0, 0])
         poles.append(s)
@@ -183,14 +191,12 @@ def guitar(
     return Body(np.array(poles), np.array(shapes), POSITIONS, tuple(labels))
 
 
-def random_body(
-    rng: np.random.Generator, *, n_modes: int = 16, range_hz=(80.0, 1000.0), weakest_db: float = -20.0
-) -> Body:
-    """Random modes for benchmarks: `n_modes` spread over `range_hz`, Q 15 to 60, peaks down to `weakest_db`.
+def random_body(rng: np.random.Generator, *, n_modes: int = 16, weakest_db: float = -20.0) -> Body:
+    """Random modes for benchmarks: `n_modes` from 80 to 1000 Hz, Q 15 to 60, peaks down to `weakest_db`.
 
-    Neighbours are at least about 4 % apart; many more modes follow above the range, up to 5 kHz.
+    Neighbours are at least about 4 % apart; many more modes follow above, up to 5 kHz.
     """
-    low, high = range_hz
+    low, high = 80.0, 1000.0
     cell = np.log(high / low) / n_modes
     inside = low * np.exp(cell * (np.arange(n_modes) + 0.5 + rng.uniform(-0.35, 0.35, n_modes)))
     above, frequency = [], high * 1.03

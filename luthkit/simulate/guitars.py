@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from .body import POSITIONS, AirTopBack, Body, pole
+from .body import POSITIONS, SHARES, AirTopBack, Body, coupled_modes, pole
 
 KINDS = ("classical", "small steel-string", "large steel-string")
 CONDITIONS = ("", "soundhole plugged", "back blocked", "mass at bridge")
@@ -61,23 +61,13 @@ class RandomGuitar:
     body_kind: str
     model: AirTopBack
     own_modes: tuple[OwnMode, ...]
-    shares: np.ndarray  # (4,) of the lowest modes: bass wing, treble wing, rim against the centre; back's radiation
+    shares: np.ndarray  # (4,) of the lowest modes, as `SHARES`
 
     def body(self, condition: str = "", *, added_mass_g: float = 0.0) -> Body:
-        """The modes in one condition. The lowest of the coupled three is called air; of the other two, main top
-        is the one in which more of the plates' energy is in the top."""
+        """The modes in one condition, named as by `coupled_modes`."""
         plugged, blocked = condition == "soundhole plugged", condition == "back blocked"
         model = replace(self.model, top_mass_kg=self.model.top_mass_kg + added_mass_g / 1000)
-        poles, low = model.modes(plugged=plugged, back_blocked=blocked)
-        share = model.top_share(plugged=plugged, back_blocked=blocked)
-        labels = ["main back"] * len(poles)
-        plates = range(0 if plugged else 1, len(poles))
-        labels[max(plates, key=lambda k: share[k])] = "main top"
-        if not plugged:
-            labels[0] = "air"
-        top, back = low[:, 0], low[:, 1]
-        bass, treble, rim, other_side = self.shares
-        shapes = np.stack([top, bass * top, treble * top, other_side * back, rim * top], axis=1)
+        poles, shapes, labels = coupled_modes(model, shares=self.shares, plugged=plugged, back_blocked=blocked)
         poles, shapes = list(poles), list(shapes)
         for mode in self.own_modes:
             if blocked and mode.of_the_back:
@@ -99,7 +89,7 @@ def random_guitar(rng: np.random.Generator, body_kind: str | None = None) -> Ran
         if all(low < frequency[k] < high for k, (low, high) in zip((0, top, back), _LOW_HZ[kind], strict=True)):
             break
     scale = np.abs(model.modes()[1][:, 0]).max() / 0.9
-    shares = np.array([0.72, 0.70, 0.12, 1.0]) * np.exp(rng.standard_normal(4) * [0.15, 0.15, 0.6, 0.3])
+    shares = SHARES * np.exp(rng.standard_normal(4) * [0.15, 0.15, 0.6, 0.3])
     return RandomGuitar(KINDS[kind], model, tuple(_own_modes(rng, kind, scale)), shares)
 
 

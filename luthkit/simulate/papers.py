@@ -8,27 +8,11 @@ from dataclasses import asdict
 
 import numpy as np
 
+from . import recipe
 from .body import Body
 from .histories import REPEAT_STUDY
 from .plan_papers import FOLDER as PLAN_FOLDER
-from .recipe import (
-    DIRECT_TO_REVERBERANT_DB,
-    GOOD_TAPS,
-    GUITARS,
-    HUM_DB,
-    LEVEL_SPREAD_DB,
-    MAINS_HZ,
-    PLACEMENTS,
-    PLUGGED_POSITION,
-    PULSE_S,
-    SAMPLE_RATE_HZ,
-    SEED,
-    SNR_DB,
-    STRINGS,
-    T60_S,
-    TAP_POSITIONS,
-    ShopGuitar,
-)
+from .recipe import GUITARS, TAP_POSITIONS, ShopGuitar
 from .strings import String
 from .woodpile import FOLDER as WOOD_FOLDER
 from .woodpile import SNR_DB as WOOD_SNR_DB
@@ -37,51 +21,38 @@ from .woodpile import wood_truth
 
 def session_text(instrument: ShopGuitar) -> str:
     """session.toml of one guitar."""
-    lines = [
-        "# SYNTHETIC: made by a computer from a physical model. There is no such guitar; see ../ABOUT.md.",
-        f'guitar = "{instrument.name}"',
-        f"date = {instrument.date}",
-        f'stage = "{instrument.stage}"',
-        f'stage_note = "{instrument.stage_note}"',
-        f"temperature_c = {instrument.temperature_c}",
-        f"relative_humidity_percent = {instrument.humidity_percent}",
-        'strings = "steel, round figures"',
-        f"strings_age_h = {instrument.strings_age_h}",
-        'pluck_point = "a fifth of the scale"',
-        f"soundhole_diameter_mm = {2000 * instrument.model.hole_radius_m:g}",
-        f"body_volume_l = {1000 * instrument.model.volume_m3:g}",
-        'microphone = "simulated, 40 cm before the bridge"',
-        'room = "simulated workshop"',
-        'support = "hung by the head on a soft loop, strings damped with felt for the taps"',
-        'mallet = "simulated, soft tip"',
-        f'notes = "SYNTHETIC sound of an invented guitar: {instrument.wood}"',
-    ]
-    for position in TAP_POSITIONS:
-        for placement in PLACEMENTS:
-            lines += [
-                "",
-                "[[recording]]",
-                f'file = "taps/{position.replace(" ", "_")}_{placement}.flac"',
-                f'position = "{position}"',
-                f'placement = "{placement}"',
-            ]
-    for placement in PLACEMENTS if instrument.plugged else ():
-        lines += [
-            "",
-            "[[recording]]",
-            f'file = "plugged/{PLUGGED_POSITION.replace(" ", "_")}_{placement}.flac"',
-            f'position = "{PLUGGED_POSITION}"',
-            f'placement = "{placement}"',
-            'condition = "soundhole plugged"',
-        ]
+    text = f'''# SYNTHETIC: made by a computer from a physical model. There is no such guitar; see ../ABOUT.md.
+guitar = "{instrument.name}"
+date = {instrument.date}
+stage = "{instrument.stage}"
+stage_note = "{instrument.stage_note}"
+temperature_c = {instrument.temperature_c}
+relative_humidity_percent = {instrument.humidity_percent}
+strings = "steel, round figures"
+strings_age_h = {instrument.strings_age_h}
+pluck_point = "a fifth of the scale"
+soundhole_diameter_mm = {2000 * instrument.model.hole_radius_m:g}
+body_volume_l = {1000 * instrument.model.volume_m3:g}
+microphone = "simulated, 40 cm before the bridge"
+room = "simulated workshop"
+support = "hung by the head on a soft loop, strings damped with felt for the taps"
+mallet = "simulated, soft tip"
+notes = "SYNTHETIC sound of an invented guitar: {instrument.wood}"
+'''
+    for file, position, placement, plugged in instrument.takes():
+        text += f'''
+[[recording]]
+file = "{file}"
+position = "{position}"
+placement = "{placement}"
+'''
+        text += 'condition = "soundhole plugged"\n' if plugged else ""
     for kind in ("strum", "pluck"):
-        lines += ["", "[[recording]]", f'file = "{kind}s"', f'kind = "{kind}"']
-    return "\n".join(lines) + "\n"
+        text += f'\n[[recording]]\nfile = "{kind}s"\nkind = "{kind}"\n'
+    return text
 
 
-def truth_text(
-    bodies: Mapping[str, Body], sounds_told: Mapping[str, dict], *, plugged: Mapping[str, Body] | None = None
-) -> str:
+def truth_text(bodies: Mapping[str, Body], plugged: Mapping[str, Body], sounds_told: Mapping[str, dict]) -> str:
     """truth.json: what is true of every guitar, string and sound, in SI units, rounded to seven digits.
 
     `bodies`, and those with the soundhole `plugged`, by the name of the folder; `sounds_told` by that of the file.
@@ -89,23 +60,23 @@ def truth_text(
     truth = {
         "synthetic": "All of this is made by a computer. No guitar, person or room behind it is real.",
         "made_by": "python -m luthkit.simulate sample_audio",
-        "seed": SEED,
-        "sample_rate_hz": SAMPLE_RATE_HZ,
+        "seed": recipe.SEED,
+        "sample_rate_hz": recipe.SAMPLE_RATE_HZ,
         "room": {
-            "t60_s": T60_S,
-            "direct_to_reverberant_db": DIRECT_TO_REVERBERANT_DB,
-            "mains_hz": MAINS_HZ,
-            "hum_db": HUM_DB,
-            "snr_db": SNR_DB,
+            "t60_s": recipe.T60_S,
+            "direct_to_reverberant_db": recipe.DIRECT_TO_REVERBERANT_DB,
+            "mains_hz": recipe.MAINS_HZ,
+            "hum_db": recipe.HUM_DB,
+            "snr_db": recipe.SNR_DB,
         },
-        "strings": [_string_truth(string) for string in STRINGS],
+        "strings": [_string_truth(string) for string in recipe.STRINGS],
         "guitars": {
             instrument.folder: {
                 "name": instrument.name,
                 "wood": instrument.wood,
                 "air_top_back": asdict(instrument.model),
                 "modes": _modes_truth(bodies[instrument.folder]),
-                **_plugged_truth((plugged or {}).get(instrument.folder)),
+                **_plugged_truth(plugged.get(instrument.folder)),
             }
             for instrument in GUITARS
         },
@@ -180,10 +151,10 @@ recorded. The guitars, their names and their woods are invented; the workshop do
 
 Each folder holds
 
-- `taps`: taps at the bridge centre and at both wings of the bridge, {GOOD_TAPS} good ones in each file.
+- `taps`: taps at the bridge centre and at both wings of the bridge, {recipe.GOOD_TAPS} good ones in each file.
   Files that end in 1 and in 2 are two placements: between them the guitar was "lifted and put back". A few
   taps are spoilt on purpose (struck twice, clipped, too weak), so that one sees them left out;
-- `plugged` ({plugged}): {GOOD_TAPS} taps at the bridge centre in each placement with the soundhole plugged
+- `plugged` ({plugged}): {recipe.GOOD_TAPS} taps at the bridge centre in each placement with the soundhole plugged
   tight, which leaves top and back without the air mode;
 - `plucks`: each open string, plucked at about a fifth of its length ({plucks});
 - `strums`: strokes of an open E major chord ({strums});
@@ -210,14 +181,14 @@ it is struck), the modes that the plug moves, the strings, the room, when each t
 
 - Body: top, air in the soundhole and back are three coupled oscillators; the modes above them are added, and
   stay as they are when the soundhole is plugged.
-- Taps: a force of {1000 * PULSE_S[0]:g} to {1000 * PULSE_S[1]:g} ms,
-  up to {LEVEL_SPREAD_DB:g} dB stronger or weaker than usual.
+- Taps: a force of {1000 * recipe.PULSE_S[0]:g} to {1000 * recipe.PULSE_S[1]:g} ms,
+  up to {recipe.LEVEL_SPREAD_DB:g} dB stronger or weaker than usual.
 - Strings: stiff, moving up and down and across, high partials dying away first. They drive the body and do
   not feel it.
-- Room: reverberation time {T60_S:g} s, {DIRECT_TO_REVERBERANT_DB:g} dB under the direct sound,
+- Room: reverberation time {recipe.T60_S:g} s, {recipe.DIRECT_TO_REVERBERANT_DB:g} dB under the direct sound,
   different for each placement.
-- Noise {SNR_DB:g} dB under a middling tap (60 to 1000 Hz), and a little mains hum ({MAINS_HZ:g} Hz).
-- Files: 16-bit FLAC, mono, {SAMPLE_RATE_HZ} Hz.
+- Noise {recipe.SNR_DB:g} dB under a middling tap (60 to 1000 Hz), and a little mains hum ({recipe.MAINS_HZ:g} Hz).
+- Files: 16-bit FLAC, mono, {recipe.SAMPLE_RATE_HZ} Hz.
 
 Against the references the build has a main top about 5 % higher, an air mode a little higher, and a long
 dipole damped about 1.7 times as much. Its main back and its cross dipole lie between theirs.

@@ -9,7 +9,8 @@ from __future__ import annotations
 import numpy as np
 
 from ..wood.bars import shear_gain
-from ..wood.plates import Plate, Stiffness, plate_modes
+from ..wood.plates import Plate, PlateModes, Stiffness, plate_modes
+from ..wood.shapes import shapes_at
 from .body import Body, pole
 
 PLACES = {  # struck, as a fraction of the half length and half width from the middle
@@ -37,8 +38,7 @@ def plate_body(
     uneven: scatter of each frequency, as a fraction, drawn from `rng`; none without one.
     """
     modes = plate_modes(plate, stiffness, n_modes=n_modes)
-    half = modes.energy_shares[:, 3:] / 2
-    shares = modes.energy_shares[:, :3] + np.hstack([half, half, np.zeros_like(half)])
+    shares = shares_of(modes)
     softer = [
         shear_gain(thickness_m=plate.thickness_m, length_m=side, modulus_ratio=ratio)
         for side, ratio in ((plate.length_m, long_ratio), (plate.width_m, cross_ratio))
@@ -54,10 +54,14 @@ def plate_body(
     return Body(poles, residues, tuple(PLACES), tuple(f"({m}, {n})" for m, n in modes.labels))
 
 
-def _deflections(modes, place) -> np.ndarray:
-    """Deflection of every mode at one place, the root mean square over the plate 1, (n,)."""
-    from ..wood.shapes import shapes_at
+def shares_of(modes: PlateModes) -> np.ndarray:
+    """Of each mode's energy, what bends along and across and what shears, half of the coupling to either, (n, 3)."""
+    half = modes.energy_shares[:, 3:] / 2
+    return modes.energy_shares[:, :3] + np.hstack([half, half, np.zeros_like(half)])
 
+
+def _deflections(modes: PlateModes, place) -> np.ndarray:
+    """Deflection of every mode at one place, the root mean square over the plate 1, (n,)."""
     size = modes.shapes.shape[1] // 2
     along, across = (shapes_at([fraction], size)[:, 0] for fraction in place)
     values = np.einsum("i,nij,j->n", along, modes.shapes, across)

@@ -60,6 +60,16 @@ class ShopGuitar:
     n_strums: int = 8
     n_plucks: int = 3  # of each string
 
+    def takes(self) -> list[tuple[str, str, str, bool]]:
+        """File within the folder, position, placement, and whether the hole is plugged, of each recording of taps."""
+        places = [("taps", position, False) for position in TAP_POSITIONS]
+        places += [("plugged", PLUGGED_POSITION, True)] if self.plugged else []
+        return [
+            (f"{folder}/{position.replace(' ', '_')}_{placement}.flac", position, placement, plugged)
+            for folder, position, plugged in places
+            for placement in PLACEMENTS
+        ]
+
 
 GUITARS = (
     ShopGuitar(

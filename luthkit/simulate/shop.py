@@ -8,46 +8,20 @@ again alone, sample for sample.
 from __future__ import annotations
 
 from collections.abc import Collection
+from functools import partial
 from pathlib import Path
 from zlib import crc32
 
 import numpy as np
 from scipy.signal import fftconvolve
 
+from . import recipe
 from .bench import force_pulse, in_band_rms, mains_hum, room_response
 from .body import Body, coupled_modes, guitar, pole
 from .histories import sample_texts
 from .papers import about_text, rounded, session_text, truth_text
 from .plan_papers import plan_texts
-from .recipe import (
-    DIRECT_TO_REVERBERANT_DB,
-    E_MAJOR_FRETS,
-    GAP_S,
-    GOOD_TAPS,
-    GUITARS,
-    HUM_DB,
-    LEVEL_SPREAD_DB,
-    MAINS_HZ,
-    NOTE_GAIN,
-    NOTE_PEAK,
-    PLACEMENTS,
-    PLUCK_ANGLE_DEG,
-    PLUCK_PLACE,
-    PLUCK_S,
-    PLUCK_SPREAD_DB,
-    PLUGGED_POSITION,
-    PULSE_S,
-    PULSE_USUAL_S,
-    SAMPLE_RATE_HZ,
-    SEED,
-    SNR_DB,
-    STRINGS,
-    STRUM_S,
-    T60_S,
-    TAP_PEAK,
-    TAP_POSITIONS,
-    ShopGuitar,
-)
+from .recipe import GUITARS, PLACEMENTS, SAMPLE_RATE_HZ, ShopGuitar
 from .strings import String, pluck_sound, strum_sound
 from .woodpile import SAMPLE_RATE_HZ as WOOD_RATE_HZ
 from .woodpile import wood_sounds, wood_texts
@@ -76,7 +50,7 @@ def write_shop(folder, *, only: Collection[str] | None = None) -> list[Path]:
         return written
     texts = {f"{instrument.folder}/session.toml": session_text(instrument) for instrument in GUITARS}
     texts |= wood_texts() | sample_texts() | plan_texts()
-    texts["truth.json"] = truth_text(bodies, sounds_told, plugged=plugged)
+    texts["truth.json"] = truth_text(bodies, plugged, sounds_told)
     texts["ABOUT.md"] = about_text()
     for name, text in texts.items():
         (folder / name).parent.mkdir(parents=True, exist_ok=True)
@@ -104,9 +78,7 @@ def shop_body(instrument: ShopGuitar) -> Body:
 def plugged_body(instrument: ShopGuitar) -> Body:
     """The same guitar with the soundhole plugged: no air mode, top and back move, all that lies above stays."""
     body = shop_body(instrument)
-    poles, shapes = coupled_modes(instrument.model, plugged=True)
-    share = instrument.model.top_share(plugged=True)
-    labels = ("main top", "main back") if share[0] > share[1] else ("main back", "main top")
+    poles, shapes, labels = coupled_modes(instrument.model, plugged=True)
     stays = [k for k, label in enumerate(body.labels) if label not in ("air", "main top", "main back")]
     return Body(
         np.concatenate([poles, body.poles[stays]]),
@@ -119,35 +91,31 @@ def plugged_body(instrument: ShopGuitar) -> Body:
 def _plan(instrument: ShopGuitar, body: Body) -> dict:
     """Name of each sound file of a guitar -> a function that makes (samples, what is true of it)."""
     plan = {}
-    for position in TAP_POSITIONS:
-        for placement in PLACEMENTS:
-            name = f"{instrument.folder}/taps/{position.replace(' ', '_')}_{placement}.flac"
-            plan[name] = lambda n=name, at=position, put=placement: _taps(n, instrument, body, at, put)
-    for placement in PLACEMENTS if instrument.plugged else ():
-        name = f"{instrument.folder}/plugged/{PLUGGED_POSITION.replace(' ', '_')}_{placement}.flac"
-        plan[name] = lambda n=name, put=placement: _taps(n, instrument, body, PLUGGED_POSITION, put, plugged=True)
-    for string in STRINGS:
+    for file, position, placement, plugged in instrument.takes():
+        name = f"{instrument.folder}/{file}"
+        plan[name] = partial(_taps, name, instrument, body, position, placement, plugged=plugged)
+    for string in recipe.STRINGS:
         name = f"{instrument.folder}/plucks/{string.name}.flac"
-        plan[name] = lambda n=name, s=string: _plucks(n, instrument, body, s)
+        plan[name] = partial(_plucks, name, instrument, body, string)
     name = f"{instrument.folder}/strums/E_major.flac"
-    plan[name] = lambda n=name: _strums(n, instrument, body)
+    plan[name] = partial(_strums, name, instrument, body)
     return plan
 
 
-def _taps(name: str, instrument: ShopGuitar, body: Body, position: str, placement: str, *, plugged: bool = False):
+def _taps(name: str, instrument: ShopGuitar, body: Body, position: str, placement: str, *, plugged: bool):
     """Six good taps and, as usual where the recipe says so, a spoilt one among them. `body` is the guitar as usual."""
     rng = _rng(name)
     gain, tap_rms = _level(body)
-    kinds = ["good"] * GOOD_TAPS
+    kinds = ["good"] * recipe.GOOD_TAPS
     if not plugged and (spoilt := instrument.spoilt.get((position, placement))):
-        kinds.insert(int(rng.integers(1, GOOD_TAPS)), spoilt)
+        kinds.insert(int(rng.integers(1, recipe.GOOD_TAPS)), spoilt)
     struck = plugged_body(instrument) if plugged else body
     dry = struck.impulse_response(1.5, SAMPLE_RATE_HZ, body.positions.index(position))
     wet = fftconvolve(dry, _room(instrument, placement))
-    onsets = 0.8 + np.concatenate([[0.0], np.cumsum(rng.uniform(*GAP_S, len(kinds) - 1))])
+    onsets = 0.8 + np.concatenate([[0.0], np.cumsum(rng.uniform(*recipe.GAP_S, len(kinds) - 1))])
     samples = np.zeros(round((onsets[-1] + 1.6) * SAMPLE_RATE_HZ))
     for kind, onset in zip(kinds, onsets, strict=True):
-        strike_db = rng.uniform(-1, 1) * LEVEL_SPREAD_DB
+        strike_db = rng.uniform(-1, 1) * recipe.LEVEL_SPREAD_DB
         pulse = _pulse(rng)
         if kind == "double hit":
             gap = round(rng.uniform(0.04, 0.07) * SAMPLE_RATE_HZ)
@@ -171,7 +139,7 @@ def _taps(name: str, instrument: ShopGuitar, body: Body, position: str, placemen
 
 
 def _pulse(rng) -> np.ndarray:
-    return force_pulse(rng.uniform(*PULSE_S), SAMPLE_RATE_HZ)
+    return force_pulse(rng.uniform(*recipe.PULSE_S), SAMPLE_RATE_HZ)
 
 
 def _plucks(name: str, instrument: ShopGuitar, body: Body, string: String):
@@ -179,13 +147,13 @@ def _plucks(name: str, instrument: ShopGuitar, body: Body, string: String):
     rng = _rng(name)
     ways = [
         {
-            "place": rng.uniform(*PLUCK_PLACE),
-            "angle_deg": rng.uniform(*PLUCK_ANGLE_DEG),
-            "displacement_m": 1e-3 * 10 ** (rng.uniform(-1, 1) * PLUCK_SPREAD_DB / 20),
+            "place": rng.uniform(*recipe.PLUCK_PLACE),
+            "angle_deg": rng.uniform(*recipe.PLUCK_ANGLE_DEG),
+            "displacement_m": 1e-3 * 10 ** (rng.uniform(-1, 1) * recipe.PLUCK_SPREAD_DB / 20),
         }
         for _ in range(instrument.n_plucks)
     ]
-    sounds = [pluck_sound(body, string, length_s=PLUCK_S, sample_rate_hz=SAMPLE_RATE_HZ, **way) for way in ways]
+    sounds = [pluck_sound(body, string, length_s=recipe.PLUCK_S, sample_rate_hz=SAMPLE_RATE_HZ, **way) for way in ways]
     samples, told = _in_the_room(rng, instrument, body, sounds)
     return samples, {**told, "plucks": [{key: rounded(value) for key, value in way.items()} for way in ways]}
 
@@ -193,14 +161,14 @@ def _plucks(name: str, instrument: ShopGuitar, body: Body, string: String):
 def _strums(name: str, instrument: ShopGuitar, body: Body):
     """Strokes over an open chord, from the lowest string to the highest."""
     rng = _rng(name)
-    chord = [string.stopped(fret) for string, fret in zip(STRINGS, E_MAJOR_FRETS, strict=True)]
+    chord = [string.stopped(fret) for string, fret in zip(recipe.STRINGS, recipe.E_MAJOR_FRETS, strict=True)]
     strokes = [
-        strum_sound(rng, body, chord, length_s=STRUM_S, sample_rate_hz=SAMPLE_RATE_HZ)
+        strum_sound(rng, body, chord, length_s=recipe.STRUM_S, sample_rate_hz=SAMPLE_RATE_HZ)
         for _ in range(instrument.n_strums)
     ]
     samples, told = _in_the_room(rng, instrument, body, [sound for sound, _ in strokes])
     starts = [rounded(np.add(first, own)) for first, (_, own) in zip(told["onsets_s"], strokes, strict=True)]
-    return samples, {**told, "strings_let_go_s": starts, "chord": "E major", "frets": E_MAJOR_FRETS}
+    return samples, {**told, "strings_let_go_s": starts, "chord": "E major", "frets": recipe.E_MAJOR_FRETS}
 
 
 def _in_the_room(rng, instrument: ShopGuitar, body: Body, sounds):
@@ -214,13 +182,13 @@ def _in_the_room(rng, instrument: ShopGuitar, body: Body, sounds):
     wet = fftconvolve(dry, _room(instrument, PLACEMENTS[0]))[: len(dry)]
     wet *= _note_gain(body)
     onsets = 0.5 + np.arange(len(sounds)) * len(hand) / SAMPLE_RATE_HZ
-    return NOTE_GAIN * (wet + _background(rng, len(wet), tap_rms)), {"onsets_s": rounded(onsets)}
+    return recipe.NOTE_GAIN * (wet + _background(rng, len(wet), tap_rms)), {"onsets_s": rounded(onsets)}
 
 
 def _level(body: Body) -> tuple[float, float]:
     """(gain, root mean square in 60 to 1000 Hz) of a middling tap at the bridge, without a room."""
-    tap = fftconvolve(body.impulse_response(0.25, SAMPLE_RATE_HZ), force_pulse(PULSE_USUAL_S, SAMPLE_RATE_HZ))
-    gain = TAP_PEAK / np.abs(tap).max()
+    tap = fftconvolve(body.impulse_response(0.25, SAMPLE_RATE_HZ), force_pulse(recipe.PULSE_USUAL_S, SAMPLE_RATE_HZ))
+    gain = recipe.TAP_PEAK / np.abs(tap).max()
     return gain, gain * in_band_rms(tap, SAMPLE_RATE_HZ)
 
 
@@ -228,9 +196,9 @@ def _note_gain(body: Body) -> float:
     """The gain of strums and plucks: the same for all notes of a guitar."""
     chord = [
         pluck_sound(body, string, length_s=0.3, sample_rate_hz=SAMPLE_RATE_HZ, displacement_m=1e-3)
-        for string in STRINGS
+        for string in recipe.STRINGS
     ]
-    return NOTE_PEAK / float(np.abs(np.sum(chord, axis=0)).max())
+    return recipe.NOTE_PEAK / float(np.abs(np.sum(chord, axis=0)).max())
 
 
 def _room(instrument: ShopGuitar, placement: str) -> np.ndarray:
@@ -238,8 +206,8 @@ def _room(instrument: ShopGuitar, placement: str) -> np.ndarray:
     return room_response(
         _rng(f"{instrument.folder}, placement {placement}"),
         SAMPLE_RATE_HZ,
-        t60_s=T60_S,
-        direct_to_reverberant_db=DIRECT_TO_REVERBERANT_DB,
+        t60_s=recipe.T60_S,
+        direct_to_reverberant_db=recipe.DIRECT_TO_REVERBERANT_DB,
     )
 
 
@@ -248,13 +216,13 @@ def _background(rng, n_samples: int, tap_rms: float) -> np.ndarray:
     frequency = np.fft.rfftfreq(n_samples, 1 / SAMPLE_RATE_HZ)
     colour = np.sqrt(1 / (1 + (frequency / 300) ** 2) + 0.05**2) * frequency**2 / (frequency**2 + 30.0**2)
     noise = np.fft.irfft(colour * np.fft.rfft(rng.standard_normal(n_samples)), n_samples)
-    noise *= 10 ** (-SNR_DB / 20) / in_band_rms(noise, SAMPLE_RATE_HZ)
-    hum = 10 ** (HUM_DB / 20) * mains_hum(rng, n_samples, SAMPLE_RATE_HZ, MAINS_HZ)
+    noise *= 10 ** (-recipe.SNR_DB / 20) / in_band_rms(noise, SAMPLE_RATE_HZ)
+    hum = 10 ** (recipe.HUM_DB / 20) * mains_hum(rng, n_samples, SAMPLE_RATE_HZ, recipe.MAINS_HZ)
     return tap_rms * (noise + hum)
 
 
 def _rng(name: str) -> np.random.Generator:
-    return np.random.default_rng([SEED, crc32(name.encode())])
+    return np.random.default_rng([recipe.SEED, crc32(name.encode())])
 
 
 def _write_flac(path: Path, samples: np.ndarray, sample_rate_hz: int = SAMPLE_RATE_HZ) -> Path:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from math import pi
 
 import numpy as np
@@ -13,7 +13,7 @@ from ..wood.moisture import equilibrium_moisture_percent, stiffness_factor
 from ..wood.plates import Plate, Stiffness, plate_modes
 from .bench import force_pulse, in_band_rms
 from .body import Body
-from .planks import PLACES, plate_body
+from .planks import PLACES, plate_body, shares_of
 from .recipe import SEED
 
 FOLDER = "stock"
@@ -27,18 +27,9 @@ EARLIER = {"relative_humidity_percent": 58, "mass_kg": 0.1408, "date": "2023-04-
 LATER = {"relative_humidity_percent": 47, "date": "2024-03-11"}
 
 
-@dataclass(frozen=True)
-class WoodTruth:
-    """What is true of the tapped plate, at its moisture on the later day."""
-
-    plate: Plate
-    stiffness: Stiffness
-    loss_factors: tuple[float, float, float]
-
-
 def wood_truth() -> dict:
-    """For truth.json."""
-    return asdict(WoodTruth(PLATE, SPRUCE, LOSS_FACTORS))
+    """What is true of the tapped plate, at its moisture on the later day, for truth.json."""
+    return {"plate": asdict(PLATE), "stiffness": asdict(SPRUCE), "loss_factors": LOSS_FACTORS}
 
 
 def wood_body() -> Body:
@@ -187,6 +178,4 @@ def _list(values) -> str:
 
 
 def _qualities(modes, loss_factors=LOSS_FACTORS) -> str:
-    half = modes.energy_shares[:, 3:] / 2
-    shares = modes.energy_shares[:, :3] + np.hstack([half, half, np.zeros_like(half)])
-    return "[" + ", ".join(f"{1 / loss:.0f}" for loss in shares @ np.asarray(loss_factors)) + "]"
+    return "[" + ", ".join(f"{1 / loss:.0f}" for loss in shares_of(modes) @ np.asarray(loss_factors)) + "]"
