@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from ..signal.modes import Mode, ModeSet
+from .cautions import conditions
 from .naming import Naming, name_modes
 from .priors import NAMES
 
@@ -39,5 +40,4 @@ def name_of_pair(members: Sequence[tuple[str, Mode]], told: Mapping[str, Mapping
 
 
 def _by_its_own_taps(modeset: ModeSet) -> Naming:
-    said = dict(modeset.parameters.get("conditions", {}))
-    return name_modes(modeset, body_kind=str(said.get("body_kind", "")))
+    return name_modes(modeset, body_kind=str(conditions(modeset).get("body_kind", "")))

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from math import exp, log, nan, sqrt
+from math import nan, sqrt
 
 import numpy as np
 
@@ -15,6 +15,9 @@ from .. import __version__
 from .._frozen import frozen_array, frozen_dict
 from ..errors import LuthkitError
 from ..signal.modes import Mode, ModeSet
+from .cautions import conditions
+from .history import CLIMATE
+from .merging import QUANTITIES, value_of
 from .played import ToneReading
 from .tone_comparison import strum_means
 
@@ -77,32 +80,24 @@ def merge_sessions(sessions: Sequence[ModeSet]) -> ModeSet:
 
     names = tuple(f"{k}" for k in range(len(sessions)))
     position = tuple(dict.fromkeys(place for session in sessions for place in session.positions))
-    modes, amplitudes = [], []
+    kept = []
     for band, _ in bands_of(sessions, names):
         if len(band.members) < LEAST_SHARE * len(sessions):
             continue
         members = [mode for _, mode in band.members]
-        frequency, frequency_u = _mean([(m.frequency_hz, m.frequency_u_hz) for m in members])
-        damping, damping_u = _mean([(m.damping_ratio, m.damping_ratio_u) for m in members])
+        means = [x for q in QUANTITIES for x in _mean([value_of(mode, q) for mode in members])]
         n = len(members)
         notes = dict.fromkeys(note for mode in members for note in mode.notes)
-        modes.append(
-            Mode(
-                frequency_hz=frequency,
-                frequency_u_hz=frequency_u,
-                damping_ratio=damping,
-                damping_ratio_u=damping_u,
-                level_db=sum(m.level_db for m in members) / n,
-                level_u_db=sqrt(sum(m.level_u_db**2 for m in members)) / n,
-                notes=tuple(notes) if n == 1 else (f"mean of {n} of {len(sessions)} sessions", *notes),
-            )
+        merged = Mode(
+            *means,
+            level_db=sum(m.level_db for m in members) / n,
+            level_u_db=sqrt(sum(m.level_u_db**2 for m in members)) / n,
+            notes=tuple(notes) if n == 1 else (f"mean of {n} of {len(sessions)} sessions", *notes),
         )
-        amplitudes.append(_pattern(sessions[int(band.members[0][0])], members[0], position))
-    others = (
-        [mode for session in sessions for mode in session.modes if mode.kind != "body"] if len(sessions) == 1 else []
-    )
-    kept = [(mode, row) for mode, row in zip(modes, amplitudes, strict=True)]
-    kept += [(replace(mode, witnesses=()), _pattern(sessions[0], mode, position)) for mode in others]
+        kept.append((merged, _pattern(sessions[int(band.members[0][0])], members[0], position)))
+    if len(sessions) == 1:
+        others = (replace(mode, witnesses=()) for mode in sessions[0].modes if mode.kind != "body")
+        kept += [(mode, _pattern(sessions[0], mode, position)) for mode in others]
     kept.sort(key=lambda pair: pair[0].frequency_hz)
     several = len(sessions) > 1
     notes = dict.fromkeys(note for session in sessions for note in session.notes)
@@ -123,13 +118,12 @@ def merge_sessions(sessions: Sequence[ModeSet]) -> ModeSet:
 
 def _mean(readings) -> tuple[float, float]:
     """Geometric mean of (value, u) and its standard uncertainty."""
-    logs = [log(value) for value, _ in readings]
-    n = len(logs)
-    mean = sum(logs) / n
-    own = sqrt(sum((u / value) ** 2 for value, u in readings)) / n
-    scatter = sqrt(sum((x - mean) ** 2 for x in logs) / (n - 1) / n) if n > 1 else 0.0
-    u = nan if np.isnan(own) else max(own, scatter)
-    return (readings[0][0], readings[0][1]) if n == 1 else (exp(mean), exp(mean) * u)
+    if len(readings) == 1:
+        return readings[0]
+    value, u = np.array(readings).T
+    scatter = np.log(value).std(ddof=1) / sqrt(len(value))
+    mean = float(np.exp(np.log(value).mean()))
+    return mean, mean * float(np.maximum(np.linalg.norm(u / value) / len(value), scatter))
 
 
 def _pattern(session: ModeSet, mode: Mode, positions) -> list[complex]:
@@ -148,9 +142,9 @@ def _sources(sessions: Sequence[ModeSet]) -> dict[str, str]:
 
 def _conditions(sessions: Sequence[ModeSet]) -> dict:
     """What all sessions say alike, and the mean of the climate."""
-    said = [dict(session.parameters.get("conditions", {})) for session in sessions]
+    said = [conditions(session) for session in sessions]
     shared = {key: value for key, value in said[0].items() if all(item.get(key) == value for item in said)}
-    for key in ("temperature_c", "relative_humidity_percent", "mass_g"):
+    for key in CLIMATE:
         known = [float(item[key]) for item in said if key in item]
         if len(said) > 1 and len(known) == len(said):
             shared[key] = round(sum(known) / len(known), 3)

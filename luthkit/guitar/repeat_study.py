@@ -6,6 +6,7 @@ touching it, perhaps by two people. Nested analysis of variance splits the scatt
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -14,12 +15,11 @@ from math import isfinite, sqrt
 import numpy as np
 
 from ..errors import LuthkitError
-from .thresholds import OWN, Figure, Thresholds
+from .thresholds import OWN, SEEN, Figure, Thresholds
 
 LEVELS = ("operator", "day", "hanging", "reading")  # from the outermost to the reading itself
 FEWEST_DAYS = 3  # with two hangings or more each, before the study is used (common practice, no source)
 FEWEST_DOF = 3.0  # below this an own figure is no better than a planning value
-SEEN = 1.96 * sqrt(2)  # two single readings of one thing differ by less in 95 of 100 cases
 
 
 @dataclass(frozen=True)
@@ -154,8 +154,8 @@ def repeat_study(rows: Sequence[Mapping]) -> RepeatStudy:
     Raises `LuthkitError` with fewer than four readings, or when nothing was repeated.
     """
     rows = list(rows)
-    modes = sorted({str(row["mode"]) for row in rows})
-    n_readings = max((sum(str(row["mode"]) == mode for row in rows) for mode in modes), default=0)
+    counts = Counter(str(row["mode"]) for row in rows)
+    n_readings = max(counts.values(), default=0)
     if n_readings < 4:
         raise LuthkitError(
             f"the repeat study has {n_readings} readings of a mode; make at least 4, better 3 days x 3 hangings x 2"
@@ -167,8 +167,8 @@ def repeat_study(rows: Sequence[Mapping]) -> RepeatStudy:
     ]
     if not varied:
         raise LuthkitError("no label of the repeat study varies; say for each reading on which day and hanging it was")
-    few = [mode for mode in modes if sum(str(row["mode"]) == mode for row in rows) < 4]
-    modes = [mode for mode in modes if mode not in few]
+    few = sorted(mode for mode, count in counts.items() if count < 4)
+    modes = sorted(counts.keys() - few)
     found = {"frequency": [], "damping": []}
     for mode in modes:
         mine = [row for row in rows if str(row["mode"]) == mode]
@@ -183,10 +183,8 @@ def repeat_study(rows: Sequence[Mapping]) -> RepeatStudy:
         notes.append("One person tapped throughout: another hand may scatter more.")
     if not any(np.isfinite(c[-1][0]) and c[-1][1] > 0 for c in found["frequency"]):
         notes.append("No reading was repeated without touching the guitar: hanging and reading cannot be told apart.")
-    hangings: dict[str, set[str]] = {}
-    for row in rows:
-        hangings.setdefault(str(row.get("day", "")), set()).add(str(row.get("hanging", "")))
-    n_days = sum(bool(day) and len(hung) > 1 for day, hung in hangings.items())
+    hung = Counter(day for day, _ in {(str(row.get("day", "")), str(row.get("hanging", ""))) for row in rows})
+    n_days = sum(bool(day) and count > 1 for day, count in hung.items())
     pooled = {quantity: _pooled(levels, sets) for quantity, sets in found.items()}
     return RepeatStudy(pooled["frequency"], pooled["damping"], n_readings, tuple(modes), tuple(notes), n_days=n_days)
 

@@ -8,12 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from math import exp, isfinite, log, sqrt
+from math import exp, isfinite, log, nan, sqrt
 
 import numpy as np
 
 from ..errors import LuthkitError
+from .cautions import conditions, same_sound, unlike
 from .played import ToneMean, ToneReading
+from .repeat_study import combine
 from .thresholds import Figure
 from .verdicts import CANNOT_TELL, HEARD, UNHEARD, WITHIN
 
@@ -153,12 +155,7 @@ def _strums(reading: ToneReading):
 
 def strum_means(reading: ToneReading) -> tuple[ToneMean, ...]:
     """All measures over the strums of a guitar; empty without strums."""
-    means = list(reading.means)
-    for measure in _STRUM_MEASURES if reading.strums else ():
-        x, u, n, _ = _average([measure.of(stroke) for stroke in reading.strums], measure.ratio)
-        value = exp(x) if measure.ratio else x
-        means.append(ToneMean(measure.name, measure.value_unit, value, u * (value if measure.ratio else 1.0), n))
-    return tuple(means)
+    return (*reading.means, *(_mean(measure, reading.strums) for measure in _STRUM_MEASURES if reading.strums))
 
 
 # ---- measures ------
@@ -172,21 +169,17 @@ class _Measure:
     of: Callable  # stroke -> (value, standard uncertainty of the reading itself)
     ratio: bool = True  # a difference in per cent; else in dB
 
+    def scaled(self, value: float, u: float) -> tuple[float, float]:
+        """Value and error as they are compared: as logarithms for a ratio."""
+        return (log(value), u / value) if self.ratio else (value, u)
+
 
 def _decay(decay):
     return decay.decay_time_s, 0.0 if not isfinite(decay.decay_time_u_s) else decay.decay_time_u_s
 
 
-def _centroid(tone):
-    return tone.centroid.settled_hz, tone.centroid.settled_u_hz
-
-
-def _centroid_by_power(tone):
-    return tone.centroid_by_power.settled_hz, tone.centroid_by_power.settled_u_hz
-
-
-def _band(name):
-    return lambda tone: (tone.balance_db[name], 0.0)
+def _centroid(centroid):
+    return centroid.settled_hz, centroid.settled_u_hz
 
 
 def _partials_decay(which):
@@ -195,7 +188,7 @@ def _partials_decay(which):
     def of(pluck):
         lines = [getattr(p, which) for p in pluck.note.partials[:6] if p.lines]
         if not lines:
-            return float("nan"), float("nan")
+            return nan, nan
         mean = exp(np.mean([log(line.decay_time_s) for line in lines]))
         relative = sqrt(sum((line.decay_time_u_s / line.decay_time_s) ** 2 for line in lines)) / len(lines)
         return mean, mean * relative
@@ -204,8 +197,8 @@ def _partials_decay(which):
 
 
 _CENTROIDS = (
-    _Measure("brightness", "centroid_heard", "Hz", _centroid),
-    _Measure("brightness by power", "centroid_heard", "Hz", _centroid_by_power),
+    _Measure("brightness", "centroid_heard", "Hz", lambda tone: _centroid(tone.centroid)),
+    _Measure("brightness by power", "centroid_heard", "Hz", lambda tone: _centroid(tone.centroid_by_power)),
 )
 _DECAYS = (
     _Measure("early decay", "decay_heard", "s", lambda tone: _decay(tone.decay_early)),
@@ -214,7 +207,7 @@ _DECAYS = (
 _STRUM_MEASURES = (  # the order in which they are told: what an ear hears first
     *_DECAYS,
     *(
-        _Measure(name, "level_heard_db", "dB", _band(name), ratio=False)
+        _Measure(name, "level_heard_db", "dB", lambda tone, name=name: (tone.balance_db[name], 0.0), ratio=False)
         for name in ("80 to 250 Hz", "250 to 500 Hz", "500 to 1000 Hz", "1 to 4 kHz", "4 to 10 kHz")
     ),
     _Measure("share the ear is keen on", "level_heard_db", "dB", lambda tone: (tone.a_weighted_db, 0.0), ratio=False),
@@ -236,72 +229,58 @@ def _differences(build: Sequence, reference: Sequence, measures, limits) -> tupl
 
 
 def _difference(measure, build, reference, heard) -> ToneDifference:
-    sides = [_side(measure, strokes) for strokes in (build, reference)]
-    (own, own_u, own_n, own_free), (other, other_u, other_n, other_free) = sides
-    value, u = own - other, sqrt(own_u**2 + other_u**2)
-    few = min(own_n, other_n) < 2
-    reach = float("nan") if few else _student(u, (own_u, own_free), (other_u, other_free)) * u
-    low, high = value - reach, value + reach
-    verdict, reason = _judge(value, reach, log(1 + heard) if measure.ratio else heard, min(own_n, other_n))
+    own, other = (_mean(measure, strokes) for strokes in (build, reference))
+    (mine, mine_u), (yours, yours_u) = (measure.scaled(side.value, side.u) for side in (own, other))
+    n, value = min(own.n_strokes, other.n_strokes), mine - yours
+    u, dof = combine([mine_u, yours_u], [own.n_strokes - 1, other.n_strokes - 1])
+    reach = student_t(dof) * u if n > 1 else nan
+    verdict, reason = _judge(value, reach, log(1 + heard) if measure.ratio else heard, n)
 
     def told(x):
         return 100 * (exp(x) - 1) if measure.ratio else x
 
-    def plain(x):
-        return exp(x) if measure.ratio else x
-
-    scale = 100 * exp(value) if measure.ratio else 1.0
     return ToneDifference(
         measure=measure.name,
         limit=measure.limit,
         unit="%" if measure.ratio else "dB",
-        build=plain(own),
-        build_u=own_u * (plain(own) if measure.ratio else 1.0),
-        n_build=own_n,
-        reference=plain(other),
-        reference_u=other_u * (plain(other) if measure.ratio else 1.0),
-        n_reference=other_n,
+        build=own.value,
+        build_u=own.u,
+        n_build=own.n_strokes,
+        reference=other.value,
+        reference_u=other.u,
+        n_reference=other.n_strokes,
         value_unit=measure.value_unit,
         value=told(value),
-        u=scale * u,
-        low=told(low),
-        high=told(high),
+        u=100 * exp(value) * u if measure.ratio else u,
+        low=told(value - reach),
+        high=told(value + reach),
         verdict=verdict,
         reason=reason,
     )
 
 
-def _side(measure, strokes) -> tuple[float, float, int, float]:
-    """As `_average`, of strokes or of what a profile keeps of them."""
-    if not isinstance(strokes, Mapping):
-        return _average([measure.of(stroke) for stroke in strokes], measure.ratio)
-    kept = strokes.get(measure.name)
-    if kept is None or kept.n_strokes == 0:
-        return _average([], measure.ratio)
-    value, u = (log(kept.value), kept.u / kept.value) if measure.ratio else (kept.value, kept.u)
-    return value, u, kept.n_strokes, kept.n_strokes - 1
+def _mean(measure, strokes) -> ToneMean:
+    """One measure over strokes, of a ratio the geometric mean; or what a profile keeps of them."""
+    if isinstance(strokes, Mapping):
+        return strokes.get(measure.name, ToneMean(measure.name, measure.value_unit, nan, nan, 0))
+    read = [measure.of(stroke) for stroke in strokes]
+    known = [each for each in read if all(map(isfinite, each)) and (each[0] > 0 or not measure.ratio)]
+    n, value, u = len(known), nan, nan
+    if known:
+        x, own = np.array([measure.scaled(*each) for each in known]).T
+        value = float(x.mean())
+        # what the reading leaves open may be alike in all strokes, as hiss is: it is not divided by their number
+        u = sqrt(x.var(ddof=1) / n + float(own.mean()) ** 2) if n > 1 else nan
+    if measure.ratio:
+        value, u = exp(value), exp(value) * u
+    return ToneMean(measure.name, measure.value_unit, value, u, n)
 
 
-def _average(values, ratio) -> tuple[float, float, int, float]:
-    """(mean, its standard uncertainty, number of strokes, degrees of freedom); logarithms where `ratio`."""
-    known = [(value, u) for value, u in values if isfinite(value) and isfinite(u) and (not ratio or value > 0)]
-    n = len(known)
-    if n == 0:
-        return float("nan"), float("nan"), 0, 0
-    x = np.array([log(value) if ratio else value for value, _ in known])
-    own = np.array([u / value if ratio else u for value, u in known])
-    if n == 1:
-        return float(x[0]), float("nan"), 1, 0
-    # what the reading leaves open may be alike in all strokes, as hiss is: it is not divided by their number
-    return float(x.mean()), sqrt(x.var(ddof=1) / n + float(np.mean(own)) ** 2), n, n - 1
-
-
-def _student(u, *sides) -> float:
-    """Student's t for 95 % with the degrees of freedom after Welch and Satterthwaite."""
+def student_t(dof: float) -> float:
+    """Student's t for 95 %; that of a normal distribution where there is no scatter at all."""
     from scipy.special import stdtrit
 
-    share = sum(side_u**4 / free for side_u, free in sides)
-    return float(stdtrit(u**4 / share if share > 0 else 1e6, 0.975))
+    return float(stdtrit(dof or 1e6, 0.975))
 
 
 def _judge(value, reach, heard, n) -> tuple[str, str]:
@@ -319,7 +298,7 @@ def _judge(value, reach, heard, n) -> tuple[str, str]:
 
 def _strings_differ(build, reference) -> str:
     """What is known of the strings' age, in a sentence; "" where they were of one age."""
-    ages = [dict(r.parameters.get("conditions", {})).get("strings_age_h") for r in (build, reference)]
+    ages = [conditions(reading).get("strings_age_h") for reading in (build, reference)]
     if None in ages:
         who = " and ".join(r.name for r, age in zip((build, reference), ages, strict=True) if age is None)
         return f"Nobody noted the age of the strings of {who}: it can change the tone more than the guitar does."
@@ -333,17 +312,12 @@ def _strings_differ(build, reference) -> str:
 
 def _cautions(build, reference) -> tuple[str, ...]:
     """What differed beside the guitars."""
-    mine, theirs = (dict(r.parameters.get("conditions", {})) for r in (build, reference))
+    names, said = (build.name, reference.name), [conditions(reading) for reading in (build, reference)]
     found = []
     if reference.means:
         found.append(f"{reference.name} stands in a profile, which keeps means over its strums, but no plucks.")
-    if set(build.sources.values()) & set(reference.sources.values()):
-        found.append(f"{build.name} and {reference.name} were read from the same recordings, so they cannot differ.")
-    found += filter(None, [_strings_differ(build, reference)])
-    for key in _SAME:
-        if mine.get(key) and theirs.get(key) and mine[key] != theirs[key]:
-            told = f"{mine[key]} ({build.name}), {theirs[key]} ({reference.name})"
-            found.append(f"Not the same {key}: {told}.")
+    found += [*same_sound(build, [reference], names), *filter(None, [_strings_differ(build, reference)])]
+    found += [f"Not the same {key}: {told}." for key, told in unlike(said, names, _SAME)]
     points = [set(r.parameters.get("pluck_points", ())) for r in (build, reference)]
     if points[0] and points[1] and points[0] != points[1]:
         told = "; ".join(", ".join(sorted(side)) for side in points)

@@ -7,7 +7,8 @@ import pytest
 import scipy.stats
 
 from luthkit import LuthkitError, Thresholds
-from luthkit.guitar.repeat_study import SEEN, combine, nested_components, repeat_study
+from luthkit.guitar.repeat_study import combine, nested_components, repeat_study
+from luthkit.guitar.thresholds import SEEN
 
 # NIST Statistical Reference Datasets, analysis of variance, SiRstv: 5 instruments, 5 readings each.
 SIRSTV = np.array(

@@ -111,16 +111,15 @@ def test_any_bar_of_its_metal_agrees_with_its_size(metal, length_m, thickness_m,
 
 
 def test_a_bar_measured_too_roughly_says_nothing():
-    bar = Bar(0.3, 0.03, 0.002, 0.14)
-    check = check_with_size(reading(115.0), bar, thickness_u_m=0.2e-3)
+    check = check_with_size(reading(29.0), Bar(0.3, 0.03, 0.0005, 0.035))
     assert check.verdict == "cannot tell" and "thickness" in check.reasons[0]
 
 
 def test_the_error_of_the_modulus_is_the_sum_of_its_parts():
     """JCGM 100: E goes as f^2 L^3 m / (b t^3), so each part enters with its power."""
     bar, now = Bar(0.1, 0.02, 0.0045, 0.07065), reading(2360.0)
-    check = check_with_size(now, bar, length_u_m=1e-4, width_u_m=2e-5, thickness_u_m=1e-5, mass_u_kg=1e-5)
-    parts = (3 * 1e-3, 1e-3, 3 * 1e-5 / 0.0045, 1e-5 / 0.07065, 2 * 2e-4 / 2360)
+    check = check_with_size(now, bar)  # length to 0.5 mm, width to 0.1, thickness to 0.05, mass to 0.5 g
+    parts = (3 * 5e-4 / 0.1, 1e-4 / 0.02, 3 * 5e-5 / 0.0045, 5e-4 / 0.07065, 2 * 2e-4 / 2360)
     assert check.modulus_u_pa / check.modulus_pa == pytest.approx(np.sqrt(np.sum(np.square(parts))), rel=1e-6)
     # m 70.65 g, b 20 mm, L 100 mm, t 4.5 mm, 2360 Hz, nu 0.29: 207.3179 GPa, worked from the formula of ASTM E1876
     assert check.modulus_pa == pytest.approx(207.317887e9, rel=1e-6)

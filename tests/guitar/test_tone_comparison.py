@@ -8,8 +8,9 @@ import pytest
 from luthkit.errors import LuthkitError
 from luthkit.guitar.played import ToneReading, read_pluck
 from luthkit.guitar.profile import kept_tone
+from luthkit.guitar.repeat_study import combine
 from luthkit.guitar.thresholds import Figure
-from luthkit.guitar.tone_comparison import ToneThresholds, _average, _student, compare_tone
+from luthkit.guitar.tone_comparison import ToneThresholds, _mean, _Measure, compare_tone, student_t
 from luthkit.guitar.verdicts import CANNOT_TELL, HEARD, UNHEARD, WITHIN
 from luthkit.signal.recording import Recording
 from luthkit.signal.stroke_tone import read_stroke
@@ -125,18 +126,17 @@ def test_the_scatter_of_the_strums_is_in_the_error():
 def test_intervals_hold_the_truth_as_often_as_they_say():
     """Means of three and four normal values: 95 % intervals by Student's t, Welch and Satterthwaite."""
     rng = np.random.default_rng(0)
-    inside = 0
+    plain, inside = _Measure("x", "", "", lambda v: (v, 0.0), ratio=False), 0
     for _ in range(400):
-        a, b = (_average([(v, 0.0) for v in rng.normal(5.0, s, n)], False) for s, n in ((1.0, 3), (0.3, 4)))
-        u = np.hypot(a[1], b[1])
-        inside += abs(a[0] - b[0]) < _student(u, (a[1], a[3]), (b[1], b[3])) * u
+        a, b = (_mean(plain, rng.normal(5.0, s, n)) for s, n in ((1.0, 3), (0.3, 4)))
+        u, dof = combine([a.u, b.u], [2, 3])
+        inside += abs(a.value - b.value) < student_t(dof) * u
     assert 0.93 <= inside / 400 <= 0.985
 
 
 def test_effective_degrees_of_freedom_are_those_of_the_gum():
     """JCGM 100:2008, example G.4.1 (from memory): 0.25 %, 0.57 %, 0.82 % from 10, 5, 15 readings: t = 2.093."""
-    u = np.sqrt(0.25**2 + 0.57**2 + 0.82**2)
-    assert _student(u, (0.25, 9), (0.57, 4), (0.82, 14)) == pytest.approx(2.093, abs=0.001)
+    assert student_t(combine([0.25, 0.57, 0.82], [9, 4, 14])[1]) == pytest.approx(2.093, abs=0.001)
 
 
 def test_one_strum_tells_nothing():
