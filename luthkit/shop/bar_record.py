@@ -11,9 +11,8 @@ What the bar is stands in `bar.toml` in the logbook's folder, all of it optional
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
-from math import nan
+from math import inf, nan, nextafter
 from pathlib import Path
 
 from ..errors import LuthkitError
@@ -29,20 +28,21 @@ from ..guitar.sentinel import (
 from ..wood.bars import Bar
 from .logbook import as_logbook, day_of
 from .session import Session, read_session
+from .texts import is_number, one_of, read_toml
 
 BAR = "bar.toml"
 MOST_SESSIONS = 20  # the last so many are enough to know the bar
 _SIZES = ("length_mm", "width_mm", "thickness_mm", "mass_g")
 
 
-def read_session_bar(session: Session, *, expected_hz: float | None = None) -> BarReading | None:
+def read_session_bar(session: Session) -> BarReading | None:
     """The bar as it sounds in one session; None when it was not tapped. Raises `LuthkitError` as `read_bar` does."""
     if not session.of_kind("bar"):
         return None
     celsius = session.conditions.get("temperature_c", nan)
     date = day_of(session.conditions.get("date"))
     taps = session.find_taps(kind="bar", **TAP_OPTIONS)
-    return read_bar(taps, expected_hz=expected_hz, temperature_c=float(celsius), date=date)
+    return read_bar(taps, temperature_c=float(celsius), date=date)
 
 
 def check_bar(path, *, logbook=None) -> tuple[BarReading, tuple[BarCheck, ...]] | None:
@@ -67,18 +67,12 @@ def check_bar(path, *, logbook=None) -> tuple[BarReading, tuple[BarCheck, ...]] 
 
 def read_bar_words(where: Path) -> Mapping[str, object]:
     """The checked contents of a bar.toml; nothing when there is no such file."""
-    try:
-        said = tomllib.loads(where.read_text(encoding="utf-8-sig"))
-    except FileNotFoundError:
-        return {}
-    except (OSError, ValueError) as error:
-        raise LuthkitError(f"{where} cannot be read: {error}; mend that line, or remove the file") from error
+    said = read_toml(where) if where.exists() else {}
     for key, value in said.items():
-        if key not in ("metal", *_SIZES):
-            raise LuthkitError(f"{where}: key {key!r} is not known; allowed are metal, {', '.join(_SIZES)}")
-        if key == "metal" and value not in METALS:
-            raise LuthkitError(f"{where}: metal is {value!r}; allowed are {', '.join(METALS)}")
-        if key in _SIZES and (isinstance(value, bool) or not isinstance(value, (int, float)) or not value > 0):
+        one_of("key", key, ("metal", *_SIZES), where)
+        if key == "metal":
+            one_of(key, value, tuple(METALS), where)
+        elif not is_number(value, nextafter(0, 1), inf):
             raise LuthkitError(f"{where}: {key} is {value!r}; write a number above 0")
     return said
 

@@ -10,8 +10,6 @@ import base64
 import datetime
 import hashlib
 import json
-import os
-import secrets
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import asdict, fields, is_dataclass
@@ -29,7 +27,7 @@ from .._frozen import frozen_dict
 from .checksums import sha256_of
 from .index import HOME
 from .logbook import logbook_around
-from .safe import COMING
+from .safe import write_if_possible
 from .session import SessionRecording
 
 FOLDER = "results"
@@ -68,16 +66,9 @@ def recall(place: Path | None, kind: type):
 
 def keep(place: Path | None, result: object) -> None:
     """Keep a result; where that cannot be, on a read-only disk or a full one, nothing is said."""
-    if place is None:
-        return
-    aside = place.with_name(f"{COMING}{secrets.token_hex(4)}")
-    try:
-        place.parent.mkdir(parents=True, exist_ok=True)
-        aside.write_text(json.dumps(to_plain(result)), encoding="utf-8")
-        os.replace(aside, place)
-    except (OSError, TypeError):
-        with suppress(OSError):
-            aside.unlink(missing_ok=True)
+    if place is not None:
+        with suppress(TypeError):
+            write_if_possible(place, json.dumps(to_plain(result)))
 
 
 def remembered(place: Path | None, kind: type[T], work: Callable[[], T]) -> T:

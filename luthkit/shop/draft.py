@@ -25,8 +25,7 @@ from .checksums import SUMS, sha256_of, sums_text
 from .ear import Take
 from .keeping import add_session
 from .safe import COMING, settle, told, write_whole
-from .session import FILE_NAME, Session, SessionRecording, check_words, read_session
-from .session_text import session_text
+from .session import FILE_NAME, Session, SessionRecording, check_words, read_session, session_text
 from .sitting import LEFT_OUT_FOLDER, TAKEN_BACK, Judged, Plan, Sitting
 from .spots import Spot, folder_spot
 

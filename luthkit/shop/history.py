@@ -7,10 +7,10 @@ only the first three must be there. `events.csv` beside it tells what was done t
 
 from __future__ import annotations
 
-import csv
 import datetime
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from itertools import zip_longest
 from math import hypot, log, log10, nan
 from pathlib import Path
 
@@ -24,12 +24,12 @@ from ..guitar.tracking import track
 from ..signal.modes import Mode, ModeSet, read_modes
 from ..signal.taps import Tap, TapSet
 from . import cache
-from .events import EVENTS, read_events
 from .index import folders_in, holds_sound
-from .logbook import GUITAR, day_of, read_guitar
+from .logbook import EVENTS, GUITAR, day_of, read_events, read_guitar
 from .names import name_instrument
 from .reading import read_instruments
 from .session import FILE_NAME, Session, read_session
+from .texts import read_cells
 
 READINGS = "readings.csv"
 _SAME_MODE = 0.03  # as a fraction: hard and soft taps are paired no farther apart
@@ -80,11 +80,9 @@ def history_rows(history: History) -> list[dict]:
 
 def read_rows(path) -> list[dict]:
     """The rows of a table as dictionaries of text; `LuthkitError` for what is no table in UTF-8."""
-    try:
-        with open(path, encoding="utf-8-sig", newline="") as file:
-            return [{(k or "").strip(): (v or "") for k, v in row.items() if k} for row in csv.DictReader(file)]
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise LuthkitError(f"{path} cannot be read as a table: {error}; save it as CSV in UTF-8") from error
+    head, *rows = list(read_cells(Path(path)).values()) or [[]]
+    keys = [key.strip() for key in head]
+    return [{key: cell for key, cell in zip_longest(keys, row, fillvalue="") if key} for row in rows]
 
 
 def _from_table(path: Path, name: str) -> History:

@@ -8,15 +8,13 @@ from __future__ import annotations
 import datetime
 import json
 import os
-import secrets
 import time
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import suppress
 from pathlib import Path
 
 from ..errors import LuthkitError
 from ..signal.recording import SUFFIXES
-from .safe import COMING
+from .safe import write_if_possible
 
 HOME = ".luthkit"  # in the logbook: all that can be made anew
 FILE_NAME = "index.json"
@@ -62,14 +60,7 @@ class Index:
         if not self._new and len(keep) == len(self._known):
             return
         files = {name: [*entry[:2], _to_json(entry[2]), entry[3]] for name, entry in keep.items()}
-        aside = self._where.with_name(f"{COMING}{secrets.token_hex(4)}")
-        try:
-            aside.parent.mkdir(exist_ok=True)
-            aside.write_text(json.dumps({"form": _FORM, "files": files}), encoding="utf-8")
-            os.replace(aside, self._where)
-        except OSError:
-            with suppress(OSError):
-                aside.unlink(missing_ok=True)
+        write_if_possible(self._where, json.dumps({"form": _FORM, "files": files}))
 
     def _load(self) -> dict[str, list]:
         try:

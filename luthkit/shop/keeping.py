@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import csv
 import datetime
 import hashlib
-import io
 import os
 import re
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from itertools import takewhile
 from pathlib import Path, PurePosixPath
@@ -19,9 +17,9 @@ from ..errors import LuthkitError
 from ..guitar.history import EVENT_KINDS, Event
 from ..signal.recording import SUFFIXES
 from .checksums import SUMS, read_sums, sums_text
-from .events import EVENTS, HEAD, read_events
 from .index import folders_in
 from .logbook import (
+    EVENTS,
     GUITAR,
     PROFILES,
     ROLES,
@@ -30,9 +28,9 @@ from .logbook import (
     LoggedSession,
     as_logbook,
     day_of,
+    read_events,
     read_guitar,
 )
-from .register import enlist
 from .safe import (
     folder_aside,
     free_name,
@@ -42,10 +40,10 @@ from .safe import (
     settle,
     told,
     write_new,
-    write_whole,
 )
-from .session import FILE_NAME, POSITIONS, Session, check_words, read_session
-from .session_text import session_text
+from .session import FILE_NAME, POSITIONS, Session, check_words, read_session, session_text
+from .texts import add_text, csv_text, one_of
+from .verify import enlist
 
 UNDATED = "undated"
 COMING_IN = ".coming_in.lock"  # held while sound that is whole on the disk takes its place: not twice, by two at once
@@ -166,8 +164,8 @@ def add_guitar(logbook, name: str, *, role: str = "", **words: str) -> LoggedGui
     logbook, name = as_logbook(logbook), " ".join(name.split())
     if not name:
         raise LuthkitError("a guitar needs a name; give one, such as Number 12")
-    if role and role not in ROLES:
-        raise LuthkitError(f"role is {role!r}; allowed are {', '.join(ROLES)}")
+    if role:
+        one_of("role", role, ROLES, name)
     import tomli_w
 
     text = tomli_w.dumps({"name": name, **({"role": role} if role else {}), **words})
@@ -188,24 +186,27 @@ def add_event(logbook, guitar: str, kind: str, *, date: datetime.date, note: str
 
     Raises `LuthkitError` for a guitar that is not in the logbook, or a kind that is not in `EVENT_KINDS`.
     """
-    where = as_logbook(logbook).guitar(guitar).path / EVENTS
-    if kind not in EVENT_KINDS:
-        raise LuthkitError(f"the event {kind!r} is not known; allowed are {', '.join(EVENT_KINDS)}")
+    one_of("event", kind, EVENT_KINDS, guitar)
     event = Event(date, kind, " ".join(note.split()))
-    line = io.StringIO()
-    csv.writer(line, lineterminator="\n").writerow([date.isoformat(), kind, event.note])
-    with told(f"the event of {guitar}"), locked(where.with_name(f".{EVENTS}.lock")):
-        read_events(where)  # a damaged table is told of, not written on
-        text = where.read_text(encoding="utf-8-sig") if where.exists() else HEAD
-        write_whole(where, text + ("" if text.endswith("\n") else "\n") + line.getvalue())
+    with told(f"the event of {guitar}"):
+        add_events(as_logbook(logbook).guitar(guitar).path, [event])
     return event
+
+
+def add_events(guitar: Path, events: Iterable[Event]) -> None:
+    """Write events that are not there yet into the table in a guitar's folder; a damaged table is not written on."""
+
+    def new() -> str:
+        there = read_events(guitar / EVENTS)
+        return csv_text([each.date.isoformat(), each.kind, each.note] for each in events if each not in there)
+
+    add_text(guitar / EVENTS, "date,kind,note\n", new)
 
 
 def _filled(session: Session, **words: str) -> Session:
     """The session with `position` and `placement` for its taps that do not say them; what was noted stands."""
     words = {key: text for key, text in words.items() if text}
-    if words.get("position", POSITIONS[0]) not in POSITIONS:
-        raise LuthkitError(f"the position {words['position']!r} is not known; allowed are {', '.join(POSITIONS)}")
+    one_of("position", words.get("position", POSITIONS[0]), POSITIONS, session.name)
     for key, text in words.items():
         wanting = [r.name for r in session.of_kind() if not getattr(r, key)]
         if not wanting:

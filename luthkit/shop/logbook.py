@@ -21,21 +21,22 @@ from __future__ import annotations
 import datetime
 import difflib
 import os
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
 from .._frozen import frozen_dict
 from ..errors import LuthkitError
-from ..guitar.history import Event
-from .events import EVENTS, read_events
+from ..guitar.history import EVENT_KINDS, Event
+from ..guitar.priors import BODY_KINDS
 from .index import Index, folders_in, holds_sound
 from .safe import COMING, same_name, told, write_whole
-from .session import BODY_KINDS, FILE_NAME, read_words
+from .session import FILE_NAME, read_words
+from .texts import one_of, read_cells, read_toml
 
 MARK = "logbook.toml"
 GUITAR = "guitar.toml"
+EVENTS = "events.csv"  # strings changed, set-up, repair: a table that any spreadsheet opens
 PROFILES = "profiles"
 LAYOUT = 1
 ROLES = ("build", "reference", "other")
@@ -169,18 +170,34 @@ def _read_head(path: Path) -> Mapping:
 
 def read_guitar(where: Path) -> dict:
     """The checked contents of a guitar.toml."""
-    try:
-        words = tomllib.loads(where.read_text(encoding="utf-8-sig"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, OSError) as error:
-        raise LuthkitError(f"{where} cannot be read: {error}; mend that line, or remove the file") from error
+    words = read_toml(where)
     allowed = {"name": None, "role": ROLES, "body_kind": BODY_KINDS, "notes": None}
     for key, value in words.items():
-        if key not in allowed:
-            raise LuthkitError(f"{where}: key {key!r} is not known; allowed are {', '.join(allowed)}")
-        if not isinstance(value, str) or (allowed[key] and value not in allowed[key]):
-            among = ", ".join(allowed[key]) if allowed[key] else "text in double quotes"
-            raise LuthkitError(f"{where}: {key} is {value!r}; allowed are {among}")
+        one_of("key", key, tuple(allowed), where)
+        if not isinstance(value, str):
+            raise LuthkitError(f"{where}: {key} is {value!r}; write text in double quotes.")
+        if allowed[key]:
+            one_of(key, value, allowed[key], where)
     return words
+
+
+def read_events(where: Path) -> tuple[Event, ...]:
+    """What was done to a guitar, by date, from a table with the columns date, kind and note; none without a file.
+
+    Raises `LuthkitError`, naming the line, for a date or kind that is not known.
+    """
+    found = []
+    for number, row in (read_cells(where) if where.exists() else {}).items():
+        text, kind, *note = (cell.strip() for cell in [*row, ""][: max(len(row), 2)])
+        if text.lower() == "date":
+            continue
+        try:
+            date = datetime.date.fromisoformat(text)
+        except ValueError:
+            raise LuthkitError(f"{where}, line {number}: {text!r} is no date; write one as 2024-03-09") from None
+        one_of("event", kind, EVENT_KINDS, f"{where}, line {number}")
+        found.append(Event(date, kind, ", ".join(note)))
+    return tuple(sorted(found, key=lambda event: event.date))
 
 
 def day_of(date: object) -> datetime.date | None:
@@ -214,15 +231,12 @@ def open_logbook(path) -> Logbook:
     """The logbook in this folder. Raises `LuthkitError` where there is none, or one of a newer luthkit."""
     path = Path(path).expanduser()
     where = path / MARK
-    try:
-        layout = tomllib.loads(where.read_text(encoding="utf-8-sig")).get("layout")
-    except FileNotFoundError:
+    if not where.is_file():
         raise LuthkitError(
             f"{path} is no logbook (it holds no {MARK}); "
             "start one in a new folder with luthkit logbook --start FOLDER, or name another"
-        ) from None
-    except (OSError, ValueError) as error:
-        raise LuthkitError(f"{where} cannot be read: {error}; write the line layout = {LAYOUT} into it") from error
+        )
+    layout = read_toml(where).get("layout")
     if layout != LAYOUT:
         raise LuthkitError(f"{where} says layout = {layout!r}; this luthkit knows {LAYOUT}: get a newer luthkit")
     return Logbook(path)

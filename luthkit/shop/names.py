@@ -7,7 +7,6 @@ are never touched.
 from __future__ import annotations
 
 import datetime
-import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,7 +17,8 @@ from ..guitar.naming import CANNOT_TELL, Naming, name_modes, overrule
 from ..guitar.priors import ALL_NAMES, UNNAMED
 from ..signal.modes import ModeSet
 from .reading import read_conditions, read_instrument
-from .safe import locked, told, write_whole
+from .safe import told
+from .texts import add_text, is_number, read_toml
 
 LOG = "names.toml"
 TAKEN_BACK = "taken back"  # in the place of a name: what was said of that mode before does not count any more
@@ -66,10 +66,7 @@ def read_overrules(paths) -> tuple[Overrule, ...]:
     where = folder / LOG if folder else None
     if where is None or not where.is_file():
         return ()
-    try:
-        said = tomllib.loads(where.read_text(encoding="utf-8-sig"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, OSError) as error:
-        raise LuthkitError(f"{where} cannot be read: {error}; mend that line, or move the file away") from error
+    said = read_toml(where)
     entries = said.get("mode", [])
     if set(said) - {"mode"} or not isinstance(entries, list):
         raise LuthkitError(f"{where}: write each entry under a line [[mode]], and nothing else")
@@ -90,12 +87,12 @@ def add_overrule(folder, frequency_hz: float, name: str, reason: str) -> Overrul
     entry = _entry(item, f"{folder / LOG}, new entry")
     import tomli_w
 
-    with told(f"the name of the mode at {frequency_hz:g} Hz"), locked(folder / f".{LOG}.lock"):
+    def new() -> str:
         read_overrules(folder)  # a log that cannot be read is not added to
-        where = folder / LOG
-        before = where.read_text(encoding="utf-8-sig") if where.is_file() else _HEAD
-        item["frequency_hz"] = round(float(frequency_hz), 2)
-        write_whole(where, f"{before.rstrip()}\n\n[[mode]]\n{tomli_w.dumps(item)}")
+        return "\n[[mode]]\n" + tomli_w.dumps({**item, "frequency_hz": round(float(frequency_hz), 2)})
+
+    with told(f"the name of the mode at {frequency_hz:g} Hz"):
+        add_text(folder / LOG, _HEAD, new)
     return entry
 
 
@@ -133,7 +130,7 @@ def _entry(item, entry: str) -> Overrule:
         raise LuthkitError(f"{entry} must say {', '.join(wanted)}, and nothing else")
     frequency, name, reason, date = (item[key] for key in wanted)
     name = UNNAMED if name == "unnamed" else name  # as older logs write it
-    if isinstance(frequency, bool) or not isinstance(frequency, (int, float)) or not 20 <= frequency <= 4000:
+    if not is_number(frequency, 20, 4000):
         raise LuthkitError(f"{entry}: frequency_hz is {frequency!r}; write a number from 20 to 4000")
     if name not in (*ALL_NAMES, CANNOT_TELL, TAKEN_BACK):
         raise LuthkitError(f"{entry}: name {name!r} is not known; allowed are {', '.join((*ALL_NAMES, CANNOT_TELL))}")

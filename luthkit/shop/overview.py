@@ -13,8 +13,10 @@ from dataclasses import dataclass
 
 from ..guitar.history import Event
 from .logbook import LoggedGuitar, LoggedSession, as_logbook
-from .stages import HALF_YEAR_DAYS, RHYTHM_DAYS, STAGES
+from .session import STAGES
 
+RHYTHM_DAYS = (0, 1, 3, 7, 14, 30, 60, 90, 180, 365)  # after stringing; from then on
+HALF_YEAR_DAYS = 182  # twice a year, at opposite seasons
 _DAY = re.compile(r"\bday (\d{1,4})\b", re.IGNORECASE)
 
 

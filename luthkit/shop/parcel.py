@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import secrets
 import shutil
 import stat
 import zipfile
@@ -13,12 +12,11 @@ from pathlib import Path, PurePosixPath
 
 from ..errors import LuthkitError
 from .checksums import SUMS, check_folder, sha256_of
-from .events import EVENTS, HEAD, read_events
 from .index import folders_in
-from .keeping import COMING_IN
-from .logbook import GUITAR, as_logbook, read_guitar
-from .register import enlist
-from .safe import COMING, folder_aside, free_name, locked, safe_name, same_name, settle, sync_folder, told, write_whole
+from .keeping import COMING_IN, add_events
+from .logbook import EVENTS, GUITAR, as_logbook, read_events, read_guitar
+from .safe import file_aside, folder_aside, free_name, locked, safe_name, same_name, settle, told
+from .verify import enlist
 
 _DEEPEST = 4  # guitar / session / taps / file
 
@@ -47,18 +45,12 @@ def pack(logbook, guitar: str, path) -> Path:
     if path.exists():
         raise LuthkitError(f"{path} exists already; name a new file")
     _refuse_damage(home)
-    aside = path.with_name(f"{COMING}{secrets.token_hex(4)}")
-    try:
-        with told(f"the parcel {path}"):
-            with zipfile.ZipFile(aside, "x", zipfile.ZIP_DEFLATED, strict_timestamps=False) as parcel:
-                for file in _files(home):
-                    parcel.write(file, f"{home.name}/{file.relative_to(home).as_posix()}")
-            with open(aside, "rb") as file:
-                os.fsync(file.fileno())
-            os.replace(aside, path)
-            sync_folder(path.parent)
-    finally:
-        aside.unlink(missing_ok=True)
+    with told(f"the parcel {path}"), file_aside(path) as aside:
+        with zipfile.ZipFile(aside, "x", zipfile.ZIP_DEFLATED, strict_timestamps=False) as parcel:
+            for file in _files(home):
+                parcel.write(file, f"{home.name}/{file.relative_to(home).as_posix()}")
+        with open(aside, "rb+") as file:
+            os.fsync(file.fileno())
     return path
 
 
@@ -146,7 +138,7 @@ def _extract(parcel: zipfile.ZipFile, entry: zipfile.ZipInfo, target: Path) -> N
 def _bring_in(logbook, folder: Path) -> Unpacked:
     """A guitar's folder becomes part of the logbook: as a whole where it is new, else session by session."""
     name = read_guitar(folder / GUITAR).get("name") or folder.name
-    read_events(folder / EVENTS)
+    events = read_events(folder / EVENTS)
     sessions = [each for each in folders_in(folder) if (folder / each / SUMS).is_file()]
     while True:
         known = [guitar for guitar in logbook.guitars() if same_name(guitar.name) == same_name(name)]
@@ -168,17 +160,5 @@ def _bring_in(logbook, folder: Path) -> Unpacked:
             pass
         added.append(target.name)
     enlist(home)
-    _add_events(folder / EVENTS, home / EVENTS)
+    add_events(home, events)
     return Unpacked(known[0].name, home, tuple(added), tuple(there))
-
-
-def _add_events(source: Path, where: Path) -> None:
-    """The lines of one table that another does not hold, below what stands there."""
-    if not source.exists():
-        return
-    with locked(where.with_name(f".{EVENTS}.lock")):
-        text = where.read_text(encoding="utf-8-sig") if where.exists() else HEAD
-        there = text.splitlines()
-        new = [line for line in source.read_text(encoding="utf-8-sig").splitlines()[1:] if line and line not in there]
-        if new:
-            write_whole(where, "\n".join([*there, *new]) + "\n")

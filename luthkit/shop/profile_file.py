@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from dataclasses import asdict
 from math import nan
 from pathlib import Path
@@ -17,6 +16,7 @@ from ..signal.modes import Mode, ModeSet
 from ..signal.taps import Rejection
 from .reading import read_instruments
 from .safe import safe_name, told, write_whole
+from .texts import read_toml
 from .tone_reading import read_tone
 
 FORM = 1
@@ -114,12 +114,9 @@ def is_profile(path) -> bool:
 def read_profile(path) -> Profile:
     """A profile from its file. `LuthkitError` for a file that is none, is damaged, or comes from a newer luthkit."""
     path = Path(path).expanduser()
-    try:
-        said = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except FileNotFoundError:
-        raise LuthkitError(f"{path} does not exist; check the spelling of the file") from None
-    except (OSError, ValueError) as error:
-        raise LuthkitError(f"{path} cannot be read as a profile: {error}; mend that line, or make it anew") from error
+    if not path.exists():
+        raise LuthkitError(f"{path} does not exist; check the spelling of the file")
+    said = read_toml(path)
     if said.get("profile") != FORM:
         raise LuthkitError(
             f"{path} says profile = {said.get('profile')!r}; this luthkit knows {FORM}: name a file that "

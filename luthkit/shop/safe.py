@@ -13,7 +13,7 @@ import secrets
 import shutil
 import time
 import unicodedata
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from ..errors import LuthkitError
@@ -25,13 +25,13 @@ _FORBIDDEN = re.compile(r'[<>:"/\\|?*]')  # in names, on Windows
 _RESERVED = re.compile(r"(con|prn|aux|nul|com[0-9¹²³]|lpt[0-9¹²³])(\..*)?", re.IGNORECASE)  # the same, as whole names
 
 
-def safe_name(text: str, *, other: str = "unnamed") -> str:
+def safe_name(text: str) -> str:
     """A name for a file or folder that every common system takes, as near to `text` as can be.
 
     Letters of all languages stay (composed, Unicode NFC). What Windows forbids becomes "_" (the characters
     < > : " / \\ | ? * and control characters, devices such as NUL, dots and spaces at the end), as do bytes that
     are no text and a dot at the start, which would hide the file. At most 80 characters and 200 bytes, the
-    ending kept. `other` where nothing remains.
+    ending kept. "unnamed" where nothing remains.
 
     >>> safe_name("No. 12: élan?"), safe_name("../../etc"), safe_name("nul.wav"), safe_name(" ")
     ('No. 12_ élan_', '_.._.._etc', '_nul.wav', 'unnamed')
@@ -49,7 +49,7 @@ def safe_name(text: str, *, other: str = "unnamed") -> str:
         stem, dot, ending = text, "", ""
     while len(stem) > 1 and (len(stem + dot + ending) > NAME_LENGTH or len((stem + dot + ending).encode()) > 200):
         stem = stem[:-1].rstrip(". ")
-    return stem + dot + ending or other
+    return stem + dot + ending or "unnamed"
 
 
 def same_name(text: str) -> str:
@@ -92,16 +92,30 @@ def told(what: str):
         raise LuthkitError(f"{what} was not written{where}: {why}") from error
 
 
-def write_whole(path: Path, content: bytes | str) -> None:
-    """Replace the file by `content` in one step: after a fault it holds the old content or the new one."""
-    content = content.encode("utf-8") if isinstance(content, str) else content
+@contextmanager
+def file_aside(path: Path):
+    """The path of a new hidden file to write, which takes the place of `path` at the end, in one step; after a fault
+    nothing stays of it."""
     aside = path.with_name(f"{COMING}{secrets.token_hex(4)}")
     try:
-        write_new(aside, content)
+        yield aside
         os.replace(aside, path)
     finally:
         aside.unlink(missing_ok=True)
     sync_folder(path.parent)
+
+
+def write_whole(path: Path, content: bytes | str) -> None:
+    """Replace the file by `content` in one step: after a fault it holds the old content or the new one."""
+    with file_aside(path) as aside:
+        write_new(aside, content.encode("utf-8") if isinstance(content, str) else content)
+
+
+def write_if_possible(path: Path, content: str) -> None:
+    """The same, its folder made if need be, for what can be made anew: where that cannot be, nothing is said."""
+    with suppress(OSError):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        write_whole(path, content)
 
 
 def write_new(path: Path, content: bytes) -> None:
@@ -119,9 +133,8 @@ def sync_folder(folder: Path) -> None:
     except OSError:
         return
     try:
-        os.fsync(handle)
-    except OSError:
-        pass  # some network disks
+        with suppress(OSError):  # some network disks
+            os.fsync(handle)
     finally:
         os.close(handle)
 

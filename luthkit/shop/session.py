@@ -55,11 +55,13 @@ from ..signal.notes import note_hz
 from ..signal.recording import find_recordings
 from ..signal.taps import TapSet, find_taps
 from .checksums import is_conflict_copy
-from .slips import other_date, slip_in
-from .stages import split_stage
+from .texts import is_number, one_of, other_date, read_toml
 
 FILE_NAME = "session.toml"
 POSITIONS = ("bridge centre", "bass wing", "treble wing", "back", "rim")
+# the stages of a build in their order: common practice, no source
+STAGES = ("joined", "thicknessed", "braced", "on the rims", "closed box", "bridge on", "finished", "strung")
+MASS = CONDITIONS[2]
 KINDS = ("tap", "strum", "pluck", "knock", "bar", "left out")
 _TEXTS = (
     "guitar",
@@ -75,6 +77,8 @@ _TEXTS = (
     "player",
     "pluck_point",
     "notes",
+    "kind",
+    "body_kind",
 )
 _NUMBERS = {  # key: lowest and highest value that makes sense
     "strings_age_h": (0, 1e6),
@@ -85,8 +89,12 @@ _NUMBERS = {  # key: lowest and highest value that makes sense
     "body_volume_l": (4, 40),
     "microphone_distance_cm": (0, 1e4),
 }
-_FLAGS = ("strings_on", "repeat_study")
-_KEYS = (*_TEXTS, "date", "kind", "body_kind", *_FLAGS, *_NUMBERS)
+_RULES = {  # key: kinds of value that fit, and what to write
+    **dict.fromkeys(_TEXTS, (str, "text in double quotes")),
+    "date": ((datetime.date, str), "a date such as 2024-03-09"),
+    **dict.fromkeys(("strings_on", "repeat_study"), (bool, "true or false, without quotes")),
+    **{key: ((int, float), f"a number from {low:g} to {high:g}") for key, (low, high) in _NUMBERS.items()},
+}
 _RECORDING_KEYS = ("file", "kind", "position", "placement", "condition", "added_mass_g", "string", "pluck_point")
 
 
@@ -114,10 +122,17 @@ class Session:
     conditions: Mapping[str, object]  # what session.toml says beside the recordings
     notes: tuple[str, ...] = ()  # plain sentences, e.g. that no position is known
 
-    def of_kind(self, kind: str = "tap", *, condition: str | None = None) -> tuple[SessionRecording, ...]:
-        """The recordings of one kind, in any condition when None. An unknown kind raises `LuthkitError`."""
-        _one_of("kind", kind, KINDS, self.name)
-        return tuple(r for r in self.recordings if r.kind == kind and (condition is None or r.condition == condition))
+    def of_kind(
+        self, kind: str = "tap", *, condition: str | None = None, added_mass_g: float | None = None
+    ) -> tuple[SessionRecording, ...]:
+        """The recordings of one kind, in any condition and with any mass at the bridge where None.
+
+        An unknown kind raises `LuthkitError`.
+        """
+        one_of("kind", kind, KINDS, self.name)
+        wanted = {"kind": kind, "condition": condition, "added_mass_g": added_mass_g}
+        wanted = {key: value for key, value in wanted.items() if value is not None}
+        return tuple(r for r in self.recordings if all(getattr(r, key) == value for key, value in wanted.items()))
 
     @property
     def positions(self) -> Mapping[str, str]:
@@ -134,13 +149,8 @@ class Session:
     ) -> TapSet:
         """The taps, or knocks, made in one `condition` ("" = as usual), with one mass on the bridge or any (None);
         `options` as in `luthkit.find_taps`."""
-        chosen = [r for r in self.of_kind(kind, condition=condition) if added_mass_g in (None, r.added_mass_g)]
-        return find_taps(
-            {r.name: r.path for r in chosen},
-            positions=self.positions,
-            placements=self.placements,
-            **options,
-        )
+        chosen = {r.name: r.path for r in self.of_kind(kind, condition=condition, added_mass_g=added_mass_g)}
+        return find_taps(chosen, positions=self.positions, placements=self.placements, **options)
 
 
 def read_session(paths) -> Session:
@@ -190,51 +200,30 @@ def read_words(where: Path, *, whole: bool = True) -> dict:
 
     Unless `whole`, only what stands before the first [[recording]]: enough for a list of many sessions.
     """
-    try:
-        text = where.read_text(encoding="utf-8-sig")
-        said = tomllib.loads(text) if whole else _above_the_tables(text)
-    except tomllib.TOMLDecodeError as error:
-        slip = slip_in(text, error)
-        if slip:
-            raise LuthkitError(f"{where}, {slip}.") from error
-        raise LuthkitError(f"{where} is not valid TOML: {error}; mend that line, or remove the file.") from error
-    except UnicodeDecodeError as error:
-        raise LuthkitError(f"{where} is not UTF-8 text; save it again as UTF-8.") from error
-    except OSError as error:
-        raise LuthkitError(f"{where} cannot be read ({error.strerror}); check its permissions.") from error
-    return check_words(said, where)
+    return check_words(read_toml(where, tomllib.loads if whole else _above_the_tables), where)
 
 
 def check_words(said: Mapping, where: object) -> dict:
     """The words of a session.toml, checked and the stage split; `where` is named in a `LuthkitError`."""
-    said = dict(said)
+    said, known = dict(said), (*_RULES, "[[recording]]")
     for key, value in said.items():
         if key == "recording":
             if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
                 raise LuthkitError(f"{where}: write each recording under a line [[recording]], in double brackets.")
             continue
-        _one_of("key", key, (*_KEYS, "[[recording]]"), where)
-        if key in _NUMBERS:
-            low, high = _NUMBERS[key]
-            if isinstance(value, bool) or not isinstance(value, (int, float)) or not low <= value <= high:
-                raise LuthkitError(f"{where}: {key} is {value!r}; write a number from {low:g} to {high:g}.")
-        elif key == "date":
-            if not isinstance(value, (datetime.date, str)):
-                raise LuthkitError(f"{where}: date is {value!r}; write a date such as 2024-03-09.")
-            if isinstance(value, str) and (right := other_date(value)):
-                raise LuthkitError(f"{where}: date is {value!r}; write {right}.")
-        elif key in _FLAGS:
-            if not isinstance(value, bool):
-                raise LuthkitError(f"{where}: {key} is {value!r}; write true or false, without quotes.")
-        elif not isinstance(value, str):
-            raise LuthkitError(f"{where}: {key} is {value!r}; write text in double quotes.")
+        one_of("key", key, known, where)
+        kinds, what = _RULES[key]
+        if not isinstance(value, kinds) or (key in _NUMBERS and not is_number(value, *_NUMBERS[key])):
+            raise LuthkitError(f"{where}: {key} is {value!r}; write {what}.")
+        if key == "date" and isinstance(value, str) and (right := other_date(value)):
+            raise LuthkitError(f"{where}: date is {value!r}; write {right}.")
     if "stage" in said:
         said["stage"], note = split_stage(said["stage"])
         if note:
             said["stage_note"] = ", ".join(text for text in (note, said.get("stage_note")) if text)
     for key, allowed in (("kind", KINDS), ("body_kind", BODY_KINDS)):
         if key in said:
-            _one_of(key, said[key], allowed, where)
+            one_of(key, said[key], allowed, where)
     return said
 
 
@@ -253,7 +242,7 @@ def _listed(items: list[dict], folder: Path, where: Path, usual_kind: str) -> di
     for number, item in enumerate(items, start=1):
         entry = f"{where}, recording {number}"
         for key, value in item.items():
-            _one_of("key", key, _RECORDING_KEYS, entry)
+            one_of("key", key, _RECORDING_KEYS, entry)
             if key != "added_mass_g" and not isinstance(value, str):
                 raise LuthkitError(f'{entry}: {key} is {value!r}; write text in double quotes, such as "1".')
         if "file" not in item:
@@ -268,34 +257,26 @@ def _listed(items: list[dict], folder: Path, where: Path, usual_kind: str) -> di
             raise LuthkitError(f"{entry}: {item['file']!r} is not in {folder}; correct the name or remove the entry.")
         if str(parts) in listed:
             raise LuthkitError(f"{entry}: {item['file']!r} is listed twice; remove one entry.")
-        kind = item.get("kind", usual_kind)
-        _one_of("kind", kind, KINDS, entry)
-        if item.get("position"):
-            _one_of("position", item["position"], POSITIONS, entry)
-        if item.get("condition"):
-            _one_of("condition", item["condition"], CONDITIONS, entry)
+        for key, allowed in (("kind", KINDS), ("position", POSITIONS), ("condition", CONDITIONS)):
+            if item.get(key):
+                one_of(key, item[key], allowed, entry)
         if item.get("string"):
-            _note(item["string"], entry)
+            try:
+                note_hz(item["string"])
+            except LuthkitError as error:
+                raise LuthkitError(f"{entry}: string is {error}") from error
+        mass_g = checked_mass_g(item.get("added_mass_g", 0.0), item.get("condition", ""), entry)
         words = {key: item.get(key, "") for key in ("position", "placement", "condition", "string", "pluck_point")}
-        listed[str(parts)] = {"kind": kind, **words, "added_mass_g": _added_mass_g(item, entry)}
+        listed[str(parts)] = {"kind": item.get("kind") or usual_kind, **words, "added_mass_g": mass_g}
     return listed
 
 
-def _note(string: str, entry: str) -> None:
-    try:
-        note_hz(string)
-    except LuthkitError as error:
-        raise LuthkitError(f"{entry}: string is {error}") from error
-
-
-def _added_mass_g(item: dict, entry: str) -> float:
-    """The mass at the bridge; 0 where there is none, and never one without the other."""
-    mass, loaded = item.get("added_mass_g", 0.0), item.get("condition") == "mass at bridge"
-    right = not isinstance(mass, bool) and isinstance(mass, (int, float)) and 0.1 <= mass <= 100
-    if loaded != ("added_mass_g" in item) or (loaded and not right):
+def checked_mass_g(mass: object, condition: str, where: object) -> float:
+    """The mass at the bridge; 0 where there is none, and never one without the other, which is a `LuthkitError`."""
+    if not (is_number(mass, 0.1, 100) if condition == MASS else mass == 0):
         raise LuthkitError(
-            f"{entry}: added_mass_g is {mass!r} and condition is {item.get('condition', '')!r}; with the condition "
-            "'mass at bridge' write the mass as a number from 0.1 to 100, and leave added_mass_g out otherwise."
+            f"{where}: added_mass_g is {mass!r} and condition is {condition!r}; with the condition {MASS!r} write the "
+            "mass as a number from 0.1 to 100, and leave added_mass_g out otherwise."
         )
     return float(mass)
 
@@ -325,6 +306,43 @@ def _notes_on(recordings: tuple[SessionRecording, ...]) -> tuple[str, ...]:
     return tuple(notes)
 
 
-def _one_of(what: str, value: object, allowed: tuple[str, ...], where: object) -> None:
-    if value not in allowed:
-        raise LuthkitError(f"{where}: {what} {value!r} is not known; allowed are {', '.join(allowed)}.")
+def session_text(session: Session) -> str:
+    """What `read_session` reads back as the same session: conditions first, then one [[recording]] for each file.
+
+    >>> one = SessionRecording("tap_1.wav", Path("tap_1.wav"), position="back")
+    >>> print(session_text(Session("Wren", (one,), {"mass_g": 1450})))
+    guitar = "Wren"
+    mass_g = 1450
+    <BLANKLINE>
+    [[recording]]
+    file = "tap_1.wav"
+    kind = "tap"
+    position = "back"
+    <BLANKLINE>
+    """
+    import tomli_w
+
+    words = {**session.conditions, "guitar": session.name}
+    words.pop("kind", None)  # said of each recording below
+    first = ("guitar", "date", "stage", "stage_note")  # what a reader looks for at the top
+    parts = [tomli_w.dumps({key: words[key] for key in (*first, *words) if key in words})]
+    for recording in session.recordings:
+        told = {key: getattr(recording, key) for key in _RECORDING_KEYS[1:]}
+        entry = {"file": recording.name, **{key: value for key, value in told.items() if value}}
+        parts.append("\n[[recording]]\n" + tomli_w.dumps(entry))
+    return "".join(parts)
+
+
+def split_stage(text: str) -> tuple[str, str]:
+    """(a word of `STAGES`, what else was said), from whatever the maker wrote; the text itself where no word fits.
+
+    The words are looked for between commas, so that "not yet strung" stays as it is.
+
+    >>> split_stage("strung, day 30"), split_stage("old, strung"), split_stage("box open")
+    (('strung', 'day 30'), ('strung', 'old'), ('box open', ''))
+    """
+    parts = [part.strip() for part in re.split(r"[,;:()]", text) if part.strip()]
+    known = [part for part in parts if part.lower() in STAGES]
+    if len(known) != 1:
+        return text.strip(), ""
+    return known[0].lower(), ", ".join(part for part in parts if part != known[0])

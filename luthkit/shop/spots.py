@@ -9,10 +9,10 @@ from ..errors import LuthkitError
 from ..guitar.next_test import BLOCK_CARE, MASS_CARE, PLUG_CARE
 from ..guitar.priors import CONDITIONS
 from ..signal.notes import note_hz
-from .session import POSITIONS
+from .session import MASS, POSITIONS, checked_mass_g
+from .texts import one_of
 
 OPEN_STRINGS = ("E2", "A2", "D3", "G3", "B3", "E4")
-MASS = CONDITIONS[2]
 CARE = dict(zip(CONDITIONS, (PLUG_CARE, BLOCK_CARE, MASS_CARE), strict=True))  # what to mind in each condition
 _MASS_FOLDER = re.compile(r"mass_at_bridge_(\d+(?:_\d+)?)_g")
 _NO_GUITAR, _PLAYED = "no guitar", "played"
@@ -121,8 +121,11 @@ class Plan:
         object.__setattr__(self, "positions", tuple(self.positions))
         object.__setattr__(self, "strings", tuple(self.strings))
         for position in self.positions:
-            if position not in POSITIONS:
-                raise LuthkitError(f"position {position!r} is not known; allowed are {', '.join(POSITIONS)}")
+            one_of("position", position, POSITIONS, "the plan")
+        if self.condition:
+            one_of("condition", self.condition, CONDITIONS, "the plan")
+        mass_g = checked_mass_g(self.added_mass_g, self.condition, "the plan")
+        object.__setattr__(self, "added_mass_g", round(mass_g, 2))
         if not self.positions or len(set(self.positions)) < len(self.positions):
             raise LuthkitError("name at least one position to tap at, and each only once")
         counts = dict.fromkeys(("n_bar_taps", "n_knocks", "n_strums", "n_plucks"), (0, 20))
@@ -131,25 +134,12 @@ class Plan:
             value = getattr(self, name)
             if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
                 raise LuthkitError(f"{name} is {value!r}; allowed are whole numbers from {low} to {high}")
-        self._check_condition()
         for string in self.strings:
             note_hz(string)
         if self.n_plucks and (not self.strings or len(set(self.strings)) < len(self.strings)):
             raise LuthkitError("name at least one string to pluck, and each only once")
         if not self.n_taps and not self.n_strums and not self.n_plucks:
             raise LuthkitError("n_taps is 0, and no strum or pluck is asked for; ask for one of them at least")
-
-    def _check_condition(self):
-        if self.condition not in ("", *CONDITIONS):
-            raise LuthkitError(f"condition {self.condition!r} is not known; allowed are {', '.join(CONDITIONS)}")
-        mass = self.added_mass_g
-        right = not isinstance(mass, bool) and isinstance(mass, (int, float)) and 0.1 <= mass <= 100
-        if (self.condition == MASS and not right) or (self.condition != MASS and mass != 0):
-            raise LuthkitError(
-                f"added_mass_g is {mass!r} and the condition is {self.condition or 'as usual'}; give the mass as a "
-                f"number from 0.1 to 100 with {MASS!r}, and leave it out otherwise"
-            )
-        object.__setattr__(self, "added_mass_g", round(float(mass), 2))
 
     @property
     def spots(self) -> tuple[Spot, ...]:

@@ -6,9 +6,7 @@ reading; its date says since when it is in use, and the latest one that is large
 
 from __future__ import annotations
 
-import csv
 import datetime
-import io
 import os
 import re
 from collections import Counter
@@ -27,6 +25,7 @@ from ..signal.taps import TapSet
 from .history import dated_sessions, halves, name_of, names_of, read_rows
 from .logbook import as_logbook, day_of, logbook_around
 from .safe import free_name, locked, told, write_whole
+from .texts import csv_text
 
 COLUMNS = ("guitar", "mode", "day", "hanging", "operator", "session", "frequency_hz", "damping_ratio")
 _NAME = re.compile(r"repeat_study_(\d{4}-\d{2}-\d{2})(?:_(\d+))?\.csv")
@@ -131,16 +130,14 @@ def keep_study(logbook, rows: Iterable[Mapping], *, date: datetime.date | None =
     _study_of(rows, "the table")
     days = [day for row in rows if (day := day_of(row.get("day")))]
     date = date or max(days, default=datetime.date.today())
-    text = io.StringIO()
-    writer = csv.DictWriter(text, dict.fromkeys((*COLUMNS, *(key for row in rows for key in row))), lineterminator="\n")
-    writer.writeheader()
-    writer.writerows(rows)
+    columns = list(dict.fromkeys((*COLUMNS, *(key for row in rows for key in row))))
+    text = csv_text([columns, *([row.get(key, "") for key in columns] for row in rows)])
     with told("the repeat study"), locked(logbook.path / ".repeat_study.lock"):
         for path in _studies(logbook.path):
-            if path.read_text(encoding="utf-8-sig") == text.getvalue() and _NAME.fullmatch(path.name)[1] == f"{date}":
+            if path.read_text(encoding="utf-8-sig") == text and _NAME.fullmatch(path.name)[1] == f"{date}":
                 return path
         where = logbook.path / free_name(f"repeat_study_{date}.csv", os.listdir(logbook.path))
-        write_whole(where, text.getvalue())
+        write_whole(where, text)
     return where
 
 

@@ -1,8 +1,15 @@
-"""Whether all sound that a logbook was given is still there, bit for bit."""
+"""Whether all sound that a logbook was given is still there, bit for bit, and the registers that tell.
+
+SHA256SUMS (`checksums`) knows the files of a session. So that a whole session, or a whole guitar, that vanishes is
+missed, `sessions.csv` in a guitar's folder has a line for each session, its folder and the SHA-256 of its SHA256SUMS,
+and `guitars.csv` in the logbook a line for each guitar with such a register, its folder.
+"""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -10,7 +17,10 @@ from ..errors import LuthkitError
 from .checksums import SUMS, Finding, check_folder, read_sums, sha256_of
 from .index import folders_in
 from .logbook import as_logbook
-from .register import GUITARS, REGISTER, read_guitars, read_register
+from .texts import add_text, csv_text, read_cells
+
+REGISTER = "sessions.csv"
+GUITARS = "guitars.csv"
 
 
 @dataclass(frozen=True)
@@ -36,42 +46,27 @@ def verify(logbook, guitar: str | None = None) -> Verification:
     """
     logbook = as_logbook(logbook)
     homes = [logbook.guitar(guitar).path] if guitar is not None else [each.path for each in logbook.guitars()]
-    n_sessions = n_files = 0
-    findings = [] if guitar is not None else list(_guitars_gone(logbook.path))
+    findings = list(_against_guitars(logbook.path)) if guitar is None else []
+    sessions = [home / name for home in homes for name in folders_in(home)]
+    n_files = 0
+    for folder in sessions:
+        try:
+            n_files += len(read_sums(folder))
+            found = check_folder(folder)
+        except LuthkitError:
+            found = (Finding(SUMS, "unreadable", folder / SUMS),)
+        findings += found
     for home in homes:
-        for name in folders_in(home):
-            findings += (_named(finding, f"{home.name}/{name}") for finding in _checked(home / name))
-            n_sessions += (home / name / SUMS).is_file()
-            n_files += _count(home / name)
-        findings += (_named(finding, home.name) for finding in _against_register(home))
+        findings += _against_register(home)
+    findings = tuple(replace(each, name=each.path.relative_to(logbook.path).as_posix()) for each in findings)
     unfinished = tuple(path for path in logbook.unfinished() if guitar is None or path.parent == homes[0])
-    return Verification(n_sessions, n_files, tuple(findings), unfinished)
+    return Verification(sum((folder / SUMS).is_file() for folder in sessions), n_files, findings, unfinished)
 
 
-def _named(finding: Finding, folder: str) -> Finding:
-    own = finding.what == "no checksums"
-    return replace(finding, name=folder if own else f"{folder}/{finding.name}")
-
-
-def _checked(folder: Path) -> tuple[Finding, ...]:
+def _against_guitars(logbook: Path) -> Iterator[Finding]:
     try:
-        return check_folder(folder)
-    except LuthkitError:
-        return (Finding(SUMS, "unreadable", folder / SUMS),)
-
-
-def _count(folder: Path) -> int:
-    try:
-        return len(read_sums(folder))
-    except LuthkitError:
-        return 0
-
-
-def _guitars_gone(logbook: Path) -> Iterator[Finding]:
-    try:
-        yield from (
-            Finding(name, "vanished", logbook / name) for name in read_guitars(logbook) if not (logbook / name).is_dir()
-        )
+        gone = [logbook / name for name in read_guitars(logbook) if not (logbook / name).is_dir()]
+        yield from (Finding(path.name, "vanished", path) for path in gone)
     except LuthkitError:
         yield Finding(GUITARS, "unreadable", logbook / GUITARS)
 
@@ -87,6 +82,50 @@ def _against_register(home: Path) -> Iterator[Finding]:
         if not (home / name).is_dir():
             yield Finding(name, "vanished", home / name)
         elif not where.is_file():
-            yield Finding(f"{name}/{SUMS}", "vanished", where)
+            yield Finding(SUMS, "vanished", where)
         elif sha256_of(where) != digest:
-            yield Finding(f"{name}/{SUMS}", "changed", where)
+            yield Finding(SUMS, "changed", where)
+
+
+def read_register(guitar: Path) -> dict[str, str]:
+    """Folder of each session that was kept -> SHA-256 of its SHA256SUMS. `LuthkitError` for a damaged register."""
+    rows = _below_the_head(guitar / REGISTER)
+    for number, row in rows.items():
+        if len(row) != 2 or not re.fullmatch("[0-9a-f]{64}", row[1]):
+            where = f"{guitar / REGISTER}, line {number}"
+            raise LuthkitError(f"{where} is damaged; bring it back from a copy of the logbook")
+    return dict(rows.values())
+
+
+def read_guitars(logbook: Path) -> tuple[str, ...]:
+    """Folder of each guitar that had a session. `LuthkitError` for a register that cannot be read."""
+    return tuple(row[0] for row in _below_the_head(logbook / GUITARS).values())
+
+
+def _below_the_head(where: Path) -> dict[int, list[str]]:
+    cells = read_cells(where) if where.exists() else {}
+    return {number: row for number, row in cells.items() if number > 1}
+
+
+def enlist(guitar: Path) -> None:
+    """Write the sessions of a guitar, and the guitars of its logbook, that are in no register yet into it.
+
+    Nothing is said where that cannot be: the sessions are kept all the same, and come in the next time.
+    """
+
+    def sessions() -> str:
+        new = [name for name in _missing(guitar, read_register(guitar)) if (guitar / name / SUMS).is_file()]
+        return csv_text([name, sha256_of(guitar / name / SUMS)] for name in new)
+
+    def guitars() -> str:
+        home = guitar.parent
+        return csv_text([name] for name in _missing(home, read_guitars(home)) if (home / name / REGISTER).is_file())
+
+    with suppress(OSError, LuthkitError):
+        add_text(guitar / REGISTER, "session,sha256_of_its_list\n", sessions)
+    with suppress(OSError, LuthkitError):
+        add_text(guitar.parent / GUITARS, "guitar\n", guitars)
+
+
+def _missing(home: Path, known) -> list[str]:
+    return [name for name in folders_in(home) if name not in known]

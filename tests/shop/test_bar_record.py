@@ -69,7 +69,7 @@ def test_a_session_without_the_bar_has_no_check(book, tmp_path):
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ("metal = 'tin'", "'tin'; allowed are steel"),
+        ("metal = 'tin'", "'tin' is not known; allowed are steel"),
         ("length_mm = -3", "above 0"),
         ("size = 3", "'size' is not known"),
         ("metal = ", "mend"),

@@ -122,7 +122,7 @@ def test_guitars_whose_names_some_systems_mix_up(logbook):
     assert add_guitar(logbook, "robin").name == "Robin" and add_guitar(logbook, "e\u0301").name == "é"
     with pytest.raises(LuthkitError, match="allowed are build, reference, other"):
         add_guitar(logbook, "x", role="good")
-    with pytest.raises(LuthkitError, match="body_kind is 'cello'"):
+    with pytest.raises(LuthkitError, match="body_kind 'cello' is not known; allowed are classical"):
         add_guitar(logbook, "x", body_kind="cello")
 
 
@@ -297,7 +297,7 @@ from luthkit.errors import LuthkitError
 from luthkit.shop.checksums import check_folder
 from luthkit.shop.keeping import add_event, add_session
 from luthkit.shop.logbook import open_logbook
-from luthkit.shop import session_text, reading
+from luthkit.shop import reading
 import encodings.utf_8_sig, tomli_w, soundfile
 home, source = Path(sys.argv[1]), Path(sys.argv[2])
 if os.geteuid() == 0:

@@ -144,7 +144,7 @@ def test_what_is_no_logbook(logbook, tmp_path):
         start_logbook(tmp_path / "full")
     with pytest.raises(LuthkitError, match="is no logbook"):
         open_logbook(tmp_path / "full")
-    for text, words in (("layout = 2", "get a newer luthkit"), ("layout =", "cannot be read")):
+    for text, words in (("layout = 2", "get a newer luthkit"), ("layout =", "logbook.toml is not valid TOML")):
         (logbook.path / "logbook.toml").write_text(text)
         with pytest.raises(LuthkitError, match=words):
             open_logbook(logbook.path)

@@ -9,11 +9,11 @@ import soundfile
 from hypothesis import given
 from hypothesis import strategies as st
 
-from luthkit.shop.events import Event
+from luthkit.guitar.history import Event
 from luthkit.shop.keeping import add_event, add_guitar, add_session
 from luthkit.shop.logbook import LoggedSession
-from luthkit.shop.overview import overview, what_is_due
-from luthkit.shop.stages import RHYTHM_DAYS, STAGES
+from luthkit.shop.overview import RHYTHM_DAYS, overview, what_is_due
+from luthkit.shop.session import STAGES
 
 START = datetime.date(2024, 1, 1)
 

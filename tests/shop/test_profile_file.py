@@ -131,7 +131,7 @@ def test_the_file_reads_back_equal_and_can_be_read_by_people(tmp_path):
         ("taps = 8", 'taps = "many"', "is damaged"),
         ("damping_ratio = 0.02\n", "damping_ratio = -0.02\n", "is damaged"),
         ("frequency_hz = 101.0\n", "", "is damaged"),
-        ('name = "', "name = ", "cannot be read as a profile"),
+        ('name = "', "name = ", "line 7: name = p\"; a quote is not closed"),
     ],
 )
 def test_a_damaged_profile(tmp_path, old, new, words):

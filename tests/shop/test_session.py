@@ -5,8 +5,7 @@ import pytest
 import soundfile
 
 from luthkit import LuthkitError
-from luthkit.shop.session import FILE_NAME, KINDS, POSITIONS, read_session
-from luthkit.shop.session_text import session_text
+from luthkit.shop.session import FILE_NAME, KINDS, POSITIONS, read_session, session_text
 
 
 @pytest.fixture

@@ -5,8 +5,7 @@ import shutil
 from shop.conftest import make_source
 
 from luthkit.shop.keeping import add_session
-from luthkit.shop.register import enlist, read_register
-from luthkit.shop.verify import verify
+from luthkit.shop.verify import enlist, read_register, verify
 
 
 def findings(logbook, **which):

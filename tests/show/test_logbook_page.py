@@ -8,8 +8,8 @@ from hand import Hand
 from shop.conftest import make_source
 from show.conftest import AWKWARD
 
+from luthkit.guitar.history import Event
 from luthkit.shop.checksums import Finding
-from luthkit.shop.events import Event
 from luthkit.shop.logbook import LoggedGuitar, LoggedSession, start_logbook
 from luthkit.shop.overview import InHand
 from luthkit.shop.verify import Verification

@@ -9,14 +9,13 @@ from pathlib import Path
 import ipywidgets as widgets
 
 from ...errors import LuthkitError
-from ...shop.events import EVENT_KINDS
+from ...guitar.history import EVENT_KINDS
 from ...shop.history import read_rows
 from ...shop.keeping import add_event, add_session, position_remark
 from ...shop.logbook import ROLES, find_logbook, logbook_around, start_logbook
 from ...shop.overview import overview
 from ...shop.parcel import pack, unpack
-from ...shop.session import POSITIONS
-from ...shop.stages import STAGES
+from ...shop.session import POSITIONS, STAGES
 from ...shop.study import keep_study, kept_words, read_repeat_study, study_rows
 from ...shop.verify import verify
 from ..history import repeat_rows

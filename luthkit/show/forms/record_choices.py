@@ -8,10 +8,9 @@ import ipywidgets as widgets
 
 from ...errors import LuthkitError
 from ...shop.live import list_inputs
-from ...shop.session import POSITIONS
+from ...shop.session import POSITIONS, STAGES
 from ...shop.sitting import Plan
 from ...shop.spots import CARE, MASS
-from ...shop.stages import STAGES
 from .common import LAYOUT, WIDE
 from .form import sentence
 
