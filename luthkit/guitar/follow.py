@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from math import expm1, inf, isfinite, log1p
 
 from .. import __version__
-from .alarm import AGAIN, LOOK, Alarm, watch
+from .alarm import AGAIN, DAMP, LOOK, QUIET, Alarm, watch
 from .forecast import Outlook, days_text, look_ahead
 from .history import QUANTITIES, History, series
 from .settling import CANNOT_TELL, FEWEST_SESSIONS, Course, settle
@@ -17,6 +17,13 @@ from .verdicts import listed
 # Of calling a guitar changed that is not, over all its modes together. Sessions close in time share their weather,
 # which makes it half as much again for a new guitar (measured on simulated ones).
 CHANCE = 0.02
+_LOOSE = {
+    QUIET: "no sign of anything loose",
+    AGAIN: "something may have come loose, read it again",
+    LOOK: "something may have come loose, have it looked at",
+    DAMP: "perhaps it is damp",
+    CANNOT_TELL: "whether something has come loose cannot be told yet",
+}
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,7 +84,7 @@ def follow(
         outlooks=tuple(outlooks),
         alarm=alarm,
         thresholds=thresholds,
-        summary=_summary(history, courses, alarm),
+        summary=_summary(history, courses, outlooks, alarm),
         notes=tuple(
             dict.fromkeys((*history.notes, *thresholds.study_notes(history.mode_names), *_course_notes(courses)))
         ),
@@ -110,7 +117,7 @@ def course_words(course: Course) -> str:
         return f"cannot tell: {FEWEST_SESSIONS} sessions are needed"
     if course.shape == NO_CHANGE:
         if not shows_much(course):
-            return "cannot tell: a change large enough to be heard could be hidden"
+            return f"cannot tell whether it moved: a change of {_size(course.no_more_than)} could hide"
         return f"no slow change seen; one larger than {_size(course.no_more_than)} would have been"
     move = course.change
     ends = f"{100 * expm1(move.value):+.1f} % (95 %: {100 * expm1(move.low):+.1f} to {100 * expm1(move.high):+.1f})"
@@ -118,7 +125,7 @@ def course_words(course: Course) -> str:
         tau = course.time_constant_days
         high = f"{tau.high:.0f}" if tau.high < inf else "open"
         more = ", then a slower one over years" if course.shape == TWICE else ""
-        return f"settling by {ends}, time constant {tau.value:.0f} days ({tau.low:.0f} to {high}){more}"
+        return f"settling by {ends}, two thirds of it in {tau.value:.0f} days ({tau.low:.0f} to {high}){more}"
     if course.shape == DRIFT:
         return f"drifting by {ends}, not yet at rest"
     return f"changed by {ends}; whether it comes to rest cannot be told yet"
@@ -135,31 +142,59 @@ def shows_much(course: Course) -> bool:
 
 def _size(change_log: float) -> str:
     size = 100 * expm1(change_log)
-    return f"{size:.1f} %" if size < 10 else f"{size:.0f} %"
+    return f"{size:.1f} %" if size < 10 else f"{size:.0f} %" if size < 100 else "any size"
 
 
-def _summary(history, courses, alarm) -> tuple[str, ...]:
-    n, days = len(history.occasions), (history.occasions[-1].date - history.occasions[0].date).days
-    first = f"{n} session{'s' * (n != 1)} over {days_text(days)}."
+def _moved(course: Course) -> str:
+    """'air -2.6 ± 0.3 %': the change with the standard uncertainty that its 95 % interval stands for."""
+    value, low, high = (100 * expm1(x) for x in (course.change.value, course.change.low, course.change.high))
+    return f"{course.series.mode} {value:+.1f} ± {(high - low) / 3.92:.1f} %"
+
+
+def _summary(history, courses, outlooks, alarm) -> tuple[str, ...]:
+    """First whether it has settled or holds, and whether something looks loose; then each mode; then the alarm."""
+    name, n = history.name, len(history.occasions)
+    first, last = history.occasions[0].date, history.occasions[-1].date
+    span = f"{n} session{'s' * (n != 1)} over {days_text((last - first).days)}"
     if all(c.shape == CANNOT_TELL for c in courses):
-        first = f"{first[:-1]}: too few sessions to speak of change; read each mode in at least {FEWEST_SESSIONS}."
-        return (alarm.sentence, first) if alarm.signs else (first,)
-    frequency = [c for c in courses if c.series.quantity == "frequency"]
-    changed = [c.series.mode for c in frequency if c.changed]
-    still = [c for c in frequency if c.shape == NO_CHANGE and shows_much(c)]
-    open_ = [c.series.mode for c in frequency if c not in still and not c.changed]
-    told = []
-    if changed:
-        told.append(f"Beyond the weather, the frequency of {listed(changed)} changed.")
-    if still:
-        largest = _size(max(c.no_more_than for c in still))
-        which = "any mode" if len(still) == len(frequency) else listed([c.series.mode for c in still])
-        told.append(f"No slow change was seen in the frequency of {which}; none larger than {largest} can be hidden.")
-    if open_:
-        told.append(f"Whether the frequency of {listed(open_)} changed cannot be told from these sessions.")
-    damped = [c.series.mode for c in courses if c.series.quantity == "damping" and c.changed]
-    if damped:
-        told.append(f"The damping of {listed(damped)} changed.")
-    if alarm.state in (LOOK, AGAIN):
-        return (alarm.sentence, first, *told)
-    return (first, *told, alarm.sentence)
+        few = f"{name}: too few sessions ({span}) to say whether it has settled; {FEWEST_SESSIONS} are needed."
+        return (alarm.sentence, few) if alarm.signs else (few,)
+    groups = ("still moving", "perhaps at rest", "at rest", "no change seen", "cannot tell whether it moved")
+    told: dict[str, list[str]] = {group: [] for group in groups}
+    longest = largest = 0.0
+    for course, outlook in zip((c for c in courses if c.series.quantity == "frequency"), outlooks, strict=True):
+        mode, wait, most = course.series.mode, outlook.wait_days, _size(course.no_more_than)
+        if course.changed:
+            group = "at rest" if wait.high == 0 else "still moving" if wait.low > 0 else "perhaps at rest"
+            told[group].append(_moved(course))
+            longest = max(longest, wait.high)
+        elif course.shape == NO_CHANGE and shows_much(course):
+            largest = max(largest, course.no_more_than)
+            told["no change seen"].append(f"{mode} (one of {most} would have been)")
+        else:
+            few = course.shape == CANNOT_TELL
+            told["cannot tell whether it moved"].append(
+                f"{mode} (too few readings)" if few else f"{mode} (a change of {most} could hide)"
+            )
+    told = {group: found for group, found in told.items() if found}
+    within = f"to within {100 * outlooks[0].within:g} %"
+    if "still moving" in told:
+        settled = f"has not settled {within} yet"
+    elif "perhaps at rest" in told:
+        settled = f"may have settled {within} already"
+        settled += f", or will have in {days_text(longest)} at most" if longest < inf else ""
+    elif "at rest" in told:
+        settled = f"has settled {within}"
+    elif alarm.signs:
+        settled = ""
+    else:
+        settled = f"holds to within {_size(largest)}" if largest else "holds, or not: cannot tell"
+    if "cannot tell whether it moved" in told and settled.startswith(("has settled", "holds to")):
+        settled += ", as far as can be told"
+    loose = _LOOSE[alarm.state]
+    lead = f"{name}: {loose}{'; it ' * bool(settled)}{settled}." if alarm.signs else f"{name} {settled}; {loose}."
+    modes = " ".join(f"{group.capitalize()}: {', '.join(found)}." for group, found in told.items())
+    each = f"Since {first} ({span}), with the weather taken out. {modes}"
+    damped = [_moved(c) for c in courses if c.series.quantity == "damping" and c.changed]
+    more = [f"Damping of {listed(damped)}."] if damped else []
+    return (lead, alarm.sentence, each, *more) if alarm.signs else (lead, each, *more, alarm.sentence)

@@ -82,7 +82,7 @@ class RepeatStudy:
                     continue
                 sd, dof = self.scatter(quantity, level)
                 if sd > 0 and round(dof, 6) >= FEWEST_DOF:
-                    words = f"measured, {dof:.0f} degrees of freedom"
+                    words = f"measured, to {100 / sqrt(2 * dof):.0f} %"
                     low, high = _limits(sd, dof)
                     own[f"{quantity}_{field}"] = Figure(sd, low, high, OWN, words, dof)
         return replace(thresholds, **own, modes=self.modes if own else thresholds.modes, study=self.words)

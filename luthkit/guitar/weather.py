@@ -132,11 +132,11 @@ def weather_terms(
             across = np.ptp(series.day[before]) >= OWN_SLOPE_DAYS and term[before].std() * scale >= OWN_SLOPE_SPREAD
             if before.sum() >= OWN_SLOPE_SESSIONS and across:
                 slope, slope_u = 0.0, inf
-                notes.append("Corrected with this guitar's own slope.")
+                notes.append("The weather is taken out by this guitar's own answer to it.")
             else:
                 notes.append(
-                    "Too few sessions across the seasons for this guitar's own slope: a usual slope is used, "
-                    "with its width."
+                    "Too few sessions across the seasons to know this guitar's own answer to the weather: a usual one "
+                    "is used, with its width."
                 )
         found.append((name, term, slope, slope_u, centre))
     names, terms, slopes, slopes_u, centres = zip(*found, strict=True) if found else ((),) * 5

@@ -14,29 +14,17 @@ from ..signal.modes import Mode, ModeSet
 
 def mode_data(mode: Mode) -> dict:
     """One mode, its errors and its second opinions."""
+    figures = "frequency_hz frequency_u_hz damping_ratio damping_ratio_u level_db level_u_db q_factor q_factor_u"
+    second = "method frequency_hz damping_ratio damping_ratio_u reason"
     return {
-        "frequency_hz": mode.frequency_hz,
-        "frequency_u_hz": mode.frequency_u_hz,
-        "damping_ratio": mode.damping_ratio,
-        "damping_ratio_u": mode.damping_ratio_u,
-        "level_db": mode.level_db,
-        "level_u_db": mode.level_u_db,
-        "q_factor": mode.q_factor,
-        "q_factor_u": mode.q_factor_u,
-        "decay_time_s": mode.decay_time_s,
-        "kind": mode.kind,
-        "witnesses": [
-            {
-                "method": witness.method,
-                "frequency_hz": witness.frequency_hz,
-                "damping_ratio": witness.damping_ratio,
-                "damping_ratio_u": witness.damping_ratio_u,
-                "reason": witness.reason,
-            }
-            for witness in mode.witnesses
-        ],
-        "notes": list(mode.notes),
+        **picked(mode, f"{figures} decay_time_s kind notes"),
+        "witnesses": [picked(witness, second) for witness in mode.witnesses],
     }
+
+
+def picked(item, names: str) -> dict:
+    """Some attributes of an item, by their names with blanks between."""
+    return {name: getattr(item, name) for name in names.split()}
 
 
 def modeset_data(modeset: ModeSet, naming: Naming | None = None) -> dict:

@@ -10,6 +10,7 @@ from .._text import one_line
 from ..guitar.played import PluckReading, ToneReading
 from ..guitar.tone_comparison import ToneComparison, ToneDifference, strum_means
 from .basis import basis, left_out_lines
+from .data import picked
 from .meanings import PLUS_MINUS, UNCERTAINTY
 from .page import Page, box, bullets, file_word, identity_of, image, paragraphs, table
 from .plots.tone import plot_tone, plot_tone_comparison
@@ -252,19 +253,9 @@ def tone_data(reading: ToneReading) -> dict:
                 "string": pluck.string,
                 "tuning_cents": pluck.cents,
                 "tuning_u_cents": pluck.cents_u,
-                "frequency_hz": pluck.note.frequency_hz,
-                "frequency_u_hz": pluck.note.frequency_u_hz,
-                "inharmonicity": pluck.note.inharmonicity,
-                "inharmonicity_u": pluck.note.inharmonicity_u,
+                **picked(pluck.note, "frequency_hz frequency_u_hz inharmonicity inharmonicity_u"),
                 "partials": [
-                    {
-                        "number": p.number,
-                        "frequency_hz": p.frequency_hz,
-                        "level_db": p.level_db,
-                        "shape": p.shape,
-                        "reason": p.reason,
-                        "lines": [vars(line) for line in p.lines],
-                    }
+                    {**picked(p, "number frequency_hz level_db shape reason"), "lines": list(map(vars, p.lines))}
                     for p in pluck.note.partials
                 ],
             }

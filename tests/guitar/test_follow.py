@@ -9,8 +9,9 @@ import pytest
 from guitar.histories import made
 
 from luthkit import LuthkitError, Mode, ModeSet, Thresholds
-from luthkit.guitar.alarm import LOOK
+from luthkit.guitar.alarm import LOOK, QUIET
 from luthkit.guitar.follow import _not_enough, _summary, course_words, follow
+from luthkit.guitar.forecast import look_ahead
 from luthkit.guitar.history import Event, History, history_from_rows, series
 from luthkit.guitar.priors import UNNAMED
 from luthkit.guitar.shapes import NO_CHANGE, SETTLING
@@ -38,14 +39,21 @@ def test_what_settled_is_told_and_what_did_not_is_not(settling):
     for mode in large:
         assert words[mode].startswith(("settling by", "drifting by", "changed by"))
     assert all("no slow change seen; one larger than" in course_words(c) for c in following.of("damping"))
-    assert following.summary[0] == "14 sessions over 14 months."
+    lead, each, *_ = following.summary
+    assert lead.startswith("made ") and "settled to within 0.5 %" in lead and "something has come loose" not in lead
+    assert each.startswith(f"Since {following.history.occasions[0].date} (14 sessions over 14 months)")
+    for course in following.of("frequency"):  # which way and how far, with the standard uncertainty
+        low, value, high = (100 * np.expm1(x) for x in (course.change.low, course.change.value, course.change.high))
+        if course.changed:
+            assert f"{course.series.mode} {value:+.1f} ± {(high - low) / 2 / 1.96:.1f} %" in each
 
 
 def test_the_fault_comes_first():
     history, _ = made(3, kind="no change", days=range(0, 481, 30), modes=("main top", "main back", "long dipole"),
                       fault_day=430, scatter=0.002)  # fmt: skip
     following = follow(history)
-    assert following.alarm.state == LOOK and following.summary[0] == following.alarm.sentence
+    assert following.alarm.state == LOOK and following.summary[1] == following.alarm.sentence
+    assert following.summary[0].startswith(f"{history.name}: something may have come loose, have it looked at")
 
 
 def test_many_courses_are_judged_together():
@@ -91,9 +99,12 @@ def test_what_could_hide_a_change_that_all_hear_is_no_finding():
     for no_more_than, start in ((0.029, "no slow change seen; one larger than 2.9 %"), (0.031, "cannot tell")):
         told = replace(course, no_more_than=no_more_than)
         assert course_words(told).startswith(start)
-        quiet = SimpleNamespace(state="cannot tell", signs=(), sentence="-")
-        asked = " ".join(_summary(SimpleNamespace(occasions=OCCASIONS), [told], quiet))
-        assert ("No slow change" in asked) == (no_more_than < 0.03) == ("cannot be told" not in asked)
+        quiet = SimpleNamespace(state=QUIET, signs=(), sentence="-")
+        outlook = look_ahead(told)
+        asked = " ".join(_summary(SimpleNamespace(name="Wren", occasions=OCCASIONS), [told], [outlook], quiet))
+        assert ("No change seen" in asked) == (no_more_than < 0.03) == ("could hide" not in asked)
+        assert asked.startswith("Wren holds to within 2.9 %; " if no_more_than < 0.03 else "Wren holds, or not: cannot tell; ")
+    assert "a change of 3.1 % could hide" in course_words(told)
 
 
 def test_own_repeatability_is_used():

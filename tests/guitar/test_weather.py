@@ -44,7 +44,7 @@ def test_the_density_behind_the_speed_is_psychrolib_s(humidity):
 def test_own_slope_across_seasons_else_the_usual_one():
     history, _ = made(1, kind="no change", modes=("air", "main top"))
     own = weather_terms(series(history, "main top"))
-    assert own.names == ("moisture", "temperature") and np.isinf(own.slope_u[0]) and "own slope" in own.notes[0]
+    assert own.names == ("moisture", "temperature") and np.isinf(own.slope_u[0]) and "own answer" in own.notes[0]
     young = history.until(history.occasions[7].date)  # 90 days
     usual = weather_terms(series(young, "main top"))
     # -0.2 +- 0.1 % for each % of humidity, 0.16 % of moisture content for each

@@ -66,10 +66,13 @@ def test_the_page_tells_it_in_words(following):
     page = words.following_page(following)
     assert page.title == "Build Four over time" and page.stem == "Build-Four_over_time"
     assert page.body.count("data:image/png;base64") == 2 and "<table>" in page.body
-    assert "Nothing unusual." in page.body and "repairer" in page.body
+    assert page.body.startswith('<div class="short"><p>Build Four may have settled') and "repairer" in page.body
     assert all(mode in page.body for mode in following.history.mode_names)
     text = words.following_text(following)
-    assert "Reference climate: mass 2" in text and "settling by" in text
+    assert "Brought to the mean of the sessions: mass 2" in text and "settling by" in text
+    assert text.startswith("Build Four may have settled")
+    row = next(line for line in text.splitlines() if line.startswith("long dipole"))
+    assert row.count(" ± ") == 2  # the last reading, and with the weather taken out
     data = words.following_data(following)
     assert "NaN" not in to_json(data) and "Infinity" not in to_json(data)
     assert [c["mode"] for c in data["courses"]][:2] == ["air", "main top"]
