@@ -43,24 +43,17 @@ def judge(build, low, high, *, limits, several) -> tuple[str, str]:
 
 
 def sum_up(pairs, build_only, reference_only, n_references) -> tuple[str, ...]:
-    """Two or three sentences: what would be heard, what is small or not different, what cannot be told."""
+    """A few sentences: first what would be heard and what else is different, then what is not, what cannot be told."""
     other = "the reference" if n_references == 1 else "the references"
     if not pairs:
         return (f"No mode of the build could be paired with one of {other}, so nothing can be compared.",)
     heard = [text for quantity in QUANTITIES for text in _told(pairs, quantity)]
-    small = [
-        f"{words}: {listed(found)}"
-        for verdict, words in (
-            (UNHEARD, "real, but likely unheard"),
-            (IN_RANGE, "inside the references' range"),
-            (WITHIN, "within repeatability, so no difference is shown"),
-        )
-        if (found := _where(pairs, verdict))
-    ]
     sentences = [f"Likely heard: {listed(heard)}." if heard else "No difference is sure to be heard."]
-    if small:
-        text = "; ".join(small)
-        sentences.append(text[0].upper() + text[1:] + ".")
+    if found := _where(pairs, UNHEARD, named=True):
+        sentences[0] += f" Real, but likely unheard: {listed(found)}."
+    for verdict, more in ((IN_RANGE, ""), (WITHIN, ", so no difference is shown")):
+        if found := _where(pairs, verdict):
+            sentences.append(f"{verdict.capitalize()}{more}: {listed(found)}.")
     unsure = _where(pairs, CANNOT_TELL)
     if unsure:
         advice = "more taps and placements (lift the guitar, hang it up, tap) make the error smaller"
@@ -72,11 +65,15 @@ def sum_up(pairs, build_only, reference_only, n_references) -> tuple[str, ...]:
     return tuple(sentences)
 
 
-def _where(pairs, verdict):
-    """["frequency at 101 and 205 Hz", "damping at 264 Hz"] for the pairs with this verdict."""
+def _where(pairs, verdict, *, named=False):
+    """["frequency at 101 (air) and 205 Hz", "damping at 264 Hz"] for the pairs with this verdict."""
     found = []
     for quantity in QUANTITIES:
-        at = [f"{p.build.frequency_hz:.0f}" for p in pairs if getattr(p, quantity).verdict == verdict]
+        at = [
+            f"{p.build.frequency_hz:.0f}{f' ({p.name})' if named and p.name else ''}"
+            for p in pairs
+            if getattr(p, quantity).verdict == verdict
+        ]
         if len(at) == len(pairs) > 2:
             found.append(f"{quantity} of every paired mode")
         elif at:
@@ -85,7 +82,7 @@ def _where(pairs, verdict):
 
 
 def _told(pairs, quantity):
-    """["frequency at 205 Hz (+91 cents, 95 % interval +86 to +96)", "299 Hz (...)"]."""
+    """["frequency at 205 Hz (main top, +91 cents, 95 % interval +86 to +96)", "299 Hz (...)"]."""
     told = []
     for pair in pairs:
         d = getattr(pair, quantity)
@@ -93,7 +90,8 @@ def _told(pairs, quantity):
             unit = "cents" if d.unit == "cents" else "%"
             mean = " from the references' mean" if d.range_low < d.range_high and not told else ""
             text = f"{d.value:+.0f} {unit}{mean}, 95 % interval {d.low:+.0f} to {d.high:+.0f}"
-            told.append(f"{'' if told else quantity + ' at '}{pair.build.frequency_hz:.0f} Hz ({text})")
+            name = f"{pair.name}, " if pair.name else ""
+            told.append(f"{'' if told else quantity + ' at '}{pair.build.frequency_hz:.0f} Hz ({name}{text})")
     return told
 
 

@@ -13,7 +13,7 @@ from ..guitar.verdicts import CANNOT_TELL, HEARD, IN_RANGE, UNHEARD, WITHIN, lis
 from ..signal.modes import ModeSet
 from . import meanings, words
 from .basis import basis
-from .page import Page, bullets, file_word, identity_of, image, paragraphs, table
+from .page import Page, box, bullets, file_word, identity_of, image, table
 from .plots.comparison import plot_comparison
 from .plots.modes import plot_instrument
 from .sheet import plot_sheet
@@ -32,7 +32,7 @@ def report_page(result: Comparison | ModeSet, naming: Naming | None = None) -> P
         stem = f"{file_word(result.name or 'instrument')}_modes"
         done = f"Read {result.taps_accepted} taps of {result.name or 'the instrument'}"
         body = _instrument_body(result, naming)
-    sheet = partial(plot_sheet, result)
+    sheet = partial(plot_sheet, result, naming)
     return Page(_title(result), body, stem, _identity(result), result.version, sheet=sheet, done=done)
 
 
@@ -50,7 +50,7 @@ def _title(result):
 def _comparison_body(comparison):
     names = instrument_names(comparison.build, comparison.references)
     parts = [
-        f'<div class="short">{paragraphs(comparison.summary)}</div>',
+        box(comparison.summary),
         image(plot_comparison(comparison), _comparison_alt(comparison)),
         "<h2>Mode by mode</h2>",
         _pair_table(comparison),
@@ -73,7 +73,7 @@ def _comparison_body(comparison):
 def _instrument_body(modeset, naming):
     return "\n".join(
         [
-            f'<div class="short"><p>{escape(words.mode_summary(modeset))}</p></div>',
+            box(words.mode_summary(modeset, naming)),
             _instrument_details(modeset, naming, picture=True),
             "<h2>What the figures mean</h2>",
             bullets(meanings.MODES),

@@ -8,6 +8,7 @@ from datetime import date
 
 from ..guitar.cautions import conditions
 from ..guitar.comparison import Comparison
+from ..guitar.naming import Naming
 from ..guitar.verdicts import listed
 from ..signal.modes import ModeSet
 from . import words
@@ -17,13 +18,13 @@ from .plots.modes import mode_lines, plot_spectrum
 
 A4_INCHES = (11.69, 8.27)
 MOST_ROWS = 22
-_LEFT_OUT = ("Level*", "Remarks", "Kind")  # of the tables: what a sheet has no room for
+_LEFT_OUT = ("Level*", "Remarks")  # of the tables: what a sheet has no room for
 _SAID = ("date", "stage", "temperature_c", "relative_humidity_percent", "strings", "strings_age_h", "microphone")
 _UNITS = {"temperature_c": "°C", "relative_humidity_percent": "% humidity", "strings_age_h": "h old"}
 
 
-def plot_sheet(result: Comparison | ModeSet):
-    """The sheet as a matplotlib Figure of A4 size, landscape."""
+def plot_sheet(result: Comparison | ModeSet, naming: Naming | None = None):
+    """The sheet as a matplotlib Figure of A4 size, landscape; `naming` may name the modes of one guitar."""
     figure = new_figure(width=A4_INCHES[0], height=A4_INCHES[1])
     head, picture, table, foot = figure.subplots(4, 1, height_ratios=(0.8, 2.0, 2.3, 0.2))
     for ax in (head, table, foot):
@@ -36,11 +37,11 @@ def plot_sheet(result: Comparison | ModeSet):
         _table(table, words.PAIR_HEADINGS, words.pair_rows(result))
     else:
         title = result.name or "The instrument"
-        sentences = (words.mode_summary(result),)
+        sentences = words.mode_summary(result, naming)
         if result.spectrum is not None:
             plot_spectrum(result, ax=picture)
         mode_lines(picture, result.modes)
-        _table(table, words.MODE_HEADINGS, words.mode_rows(result))
+        _table(table, words.MODE_HEADINGS, words.mode_rows(result, naming))
     lines = [*(_said(each) for each in sets[:4]), *textwrap.wrap(" ".join(sentences), 185)]
     head.text(0, 1, plain(title, longest=100), fontsize=15, va="top", weight="bold", transform=head.transAxes)
     head.text(0, 0.7, "\n".join(plain(line, longest=190) for line in lines[:9]), fontsize=8, va="top")

@@ -7,7 +7,7 @@ from math import floor, isfinite, log10
 from .._text import one_line
 from ..guitar.comparison import Band, Comparison, Difference, Pair, instrument_names
 from ..guitar.naming import Naming
-from ..guitar.priors import NAMES
+from ..guitar.priors import AIR, BACK, NAMES, TOP
 from ..guitar.verdicts import CANNOT_TELL, listed
 from ..signal.modes import Mode, ModeSet
 from .basis import left_out_lines
@@ -67,17 +67,30 @@ MODE_HEADINGS = ("No.", "Frequency", "Damping ratio", "Q", "Level*", "Kind", "Re
 PAIR_HEADINGS = ("Mode", "Build", "Reference", "Frequency", "Verdict", "Damping", "Verdict", "Remarks")
 
 
-def mode_summary(modeset: ModeSet) -> str:
-    """One or two plain sentences on what was found."""
+def mode_summary(modeset: ModeSet, naming: Naming | None = None) -> tuple[str, ...]:
+    """Air, main top and main back as far as `naming` tells them, and how much was found."""
     body = [mode for mode in modeset.modes if mode.kind == "body"]
     taps = taps_text(modeset)
     if not modeset.modes:
-        return f"No mode was found ({taps})."
+        return (f"No mode was found ({taps}).",)
     text = f"{len(body)} body mode{'s' * (len(body) != 1)} found ({taps})."
     others = len(modeset.modes) - len(body)
     if others:
         text += f" {others} more may be of the room or of a string and should not be taken for the guitar."
-    return text
+    return (_main_modes(naming), text) if naming else (text,)
+
+
+def _main_modes(naming: Naming) -> str:
+    """'Air 106.366 ± 0.064 Hz, main top 196.09 ± 0.31 Hz, main back: cannot tell.'"""
+    told = []
+    for name in (AIR, TOP, BACK):
+        named = naming.mode_named(name)
+        mode = named.mode if named else None
+        told.append(f"{name} {with_error(mode.frequency_hz, mode.frequency_u_hz, unit='Hz')}" if mode else name)
+    unsure = [each for each in told if each in NAMES]
+    sentence = ", ".join(each for each in told if each not in unsure)
+    sentence += f"{'; ' * bool(sentence)}{listed(unsure)}: cannot tell" if unsure else ""
+    return f"{sentence[0].upper()}{sentence[1:]}."
 
 
 def mode_rows(modeset: ModeSet, naming: Naming | None = None) -> list[tuple[str, ...]]:
@@ -158,6 +171,7 @@ def modes_text(modeset: ModeSet, naming: Naming | None = None) -> str:
     """The modes of one instrument for the terminal, remarks below the table."""
     rows = mode_rows(modeset, naming)
     parts = [f"{one_line(modeset.name or 'instrument')}: {taps_text(modeset)}"]
+    parts += mode_summary(modeset, naming)[:-1]
     if rows:
         parts += ["", text_table(MODE_HEADINGS[:-1], [row[:-1] for row in rows])]
         parts += ["* uncalibrated, never judged. ± is one standard uncertainty."]

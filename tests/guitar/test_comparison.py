@@ -14,7 +14,7 @@ from luthkit.guitar.naming import name_modes, overrule
 from luthkit.guitar.pairing import Candidate, pair_up, pairing_cost, pattern_likeness
 from luthkit.guitar.thresholds import Figure, Thresholds
 from luthkit.guitar.tracking import track
-from luthkit.guitar.verdicts import CANNOT_TELL, HEARD, IN_RANGE, UNHEARD, WITHIN
+from luthkit.guitar.verdicts import CANNOT_TELL, HEARD, IN_RANGE, UNHEARD, WITHIN, sum_up
 from luthkit.signal.modes import Mode, ModeSet
 from luthkit.signal.notes import cents
 
@@ -298,10 +298,21 @@ def test_a_mode_that_only_some_references_have_says_so():
 def test_the_summary_names_what_is_heard_what_is_not_and_what_cannot_be_told():
     build = modeset(100, 206, mode(300, 0.03, damping_u=0.2), 500)
     text = " ".join(compare(build, modeset(100, 200, 300, 700)).summary)
-    assert "Likely heard: frequency at 206 Hz (+51 cents, 95 % interval +" in text
+    assert "Likely heard: frequency at 206 Hz (main top, +51 cents, 95 % interval +" in text
     assert "frequency at 100 and 300 Hz" in text
     assert "cannot be told" in text and "damping at 300 Hz" in text
     assert "1 of the build and 1 of the reference" in text
+
+
+def test_what_is_heard_and_what_is_real_comes_first_with_names():
+    build, reference = modeset(100, 206, 301.5), modeset(100, 200, 300)
+    names = ("air", "main top", "main back")
+    pairs = [replace(p, name=name) for p, name in zip(compare(build, reference).pairs, names, strict=True)]
+    pairs[2] = replace(pairs[2], frequency=replace(pairs[2].frequency, verdict=UNHEARD))
+    first, *more = sum_up(pairs, (), (), 1)
+    assert first.startswith("Likely heard: frequency at 206 Hz (main top, +51 cents, 95 % interval +")
+    assert first.endswith("Real, but likely unheard: frequency at 302 (main back) Hz.")
+    assert more[0].startswith("Within repeatability, so no difference is shown: frequency at 100 Hz")
 
 
 def test_nothing_paired_is_said_plainly():

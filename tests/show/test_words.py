@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from luthkit._text import one_line
 from luthkit.guitar.comparison import compare
+from luthkit.guitar.naming import name_modes
 from luthkit.show import data, words
 
 
@@ -77,6 +78,21 @@ def test_json_of_a_comparison_carries_verdicts_cautions_and_thresholds(compariso
     assert len(pair["reference"]["members"]) == 2
     assert found["thresholds"]["frequency_heard_typical"]["value"] == 0.02
     assert found["names"]["references"] == ["old", "older"]
+
+
+def test_the_first_sentence_names_air_top_and_back_with_their_errors(build):
+    said = [
+        (mode.frequency_hz, name, "seen") for mode, name in zip(build.modes, ("air", "x", "main top"), strict=False)
+    ]
+    naming = name_modes(build, said=[word for word in said if word[1] != "x"])
+    named = {one.name for one in naming.modes}
+    first, second = words.mode_summary(build, naming)
+    assert first.startswith("Air 104.03 ± 0.10 Hz, main top 201.88 ± 0.20 Hz")
+    assert ("main back: cannot tell." in first) is ("main back" not in named)
+    assert second == words.mode_summary(build)[0] and "body modes found" in second
+    nameless = replace(naming, modes=())
+    assert words.mode_summary(build, nameless)[0] == "Air, main top and main back: cannot tell."
+    assert first in words.modes_text(build, naming)
 
 
 def test_json_takes_what_is_no_json():
