@@ -73,6 +73,12 @@ def test_loose_taps_are_kept_with_their_place_or_the_want_of_it_is_told(shop, ca
     assert "not noted" not in capsys.readouterr().out
     (tap,) = read_session(shop / "logbook" / "Wren" / "2024-03-11").recordings
     assert (tap.position, tap.placement) == ("bridge centre", "2")
+    shutil.rmtree(shop / "logbook" / "Wren")
+    (shop / "recorder" / "session.toml").write_text(
+        '[[recording]]\nfile = "b.wav"\nposition = "rim"\nplacement = "1"\n'
+    )
+    assert main(["keep", "recorder", "--guitar", "Wren"]) == 0
+    assert "in which placement 1 of 2 recordings of taps were struck is not noted" in capsys.readouterr().out
 
 
 def test_keep_says_what_it_assumes_and_what_the_names_of_the_files_suggest(shop, capsys):
@@ -83,7 +89,7 @@ def test_keep_says_what_it_assumes_and_what_the_names_of_the_files_suggest(shop,
     assert main(["keep", "wren taps"]) == 0
     said = capsys.readouterr().out
     assert "of wren taps (so called by the folder; another name: --guitar)" in said
-    assert "the names suggest bass wing (2 of 4 files), bridge centre (1 of 4 files)" in said
+    assert "the names suggest bass wing (2 of 4 files), bridge centre (1 of 4 files)" in said and "rim (" not in said
     assert 'position = "bass wing" and placement = "1"' in said and "--placement" in said
     assert main(["keep", "recorder"]) == 0
     assert "of Number 12 (so called by its session.toml; another" in capsys.readouterr().out

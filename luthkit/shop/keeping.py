@@ -152,7 +152,7 @@ def position_remark(kept: LoggedSession, *, how: str) -> str:
 def _place_in(name: str) -> str:
     """The position that the name of a file speaks of, "" for none: bass_wing_1.wav was struck at the bass wing."""
     words = f" {' '.join(re.findall('[a-z]+', name.lower()))} ".replace(" center ", " centre ")
-    return max((place for place in POSITIONS if f" {place} " in words), key=len, default="")
+    return next((place for place in POSITIONS if f" {place} " in words), "")
 
 
 def add_guitar(logbook, name: str, *, role: str = "", **words: str) -> LoggedGuitar:

@@ -64,7 +64,13 @@ def test_a_second_session_of_the_day_and_the_same_sound_again(source, logbook, t
         add_session(logbook, source)
     with pytest.raises(LuthkitError, match="in the logbook already, as Number 12/2024-03-09;"):
         add_session(logbook, source, guitar="Wren")  # nor as another guitar's, which does not appear
+    with pytest.raises(LuthkitError, match="in the logbook already, as Number 12/2024-03-09;"):
+        add_session(logbook, source / "b.wav", guitar="Wren")  # nor a part of it
     assert len(logbook.sessions()) == 2 and [guitar.name for guitar in logbook.guitars()] == ["Number 12"]
+    assert logbook.unfinished() == ()
+    (second.path / "SHA256SUMS").write_text("nonsense")  # for verify to tell of; it keeps nothing else out
+    (second.path.parent / "sessions.csv").write_text("nonsense\nnonsense\n")
+    assert add_session(logbook, make_source(tmp_path / "third", seed=20)).path.name == "2024-03-09_3"
 
 
 def test_words_are_added_and_the_rest_stays(source, logbook):

@@ -1,6 +1,7 @@
 """A guitar in a zip file, out of one logbook and into another."""
 
 import datetime
+import shutil
 import stat
 import subprocess
 import sys
@@ -63,6 +64,10 @@ def test_what_is_new_joins_what_is_there(parcel, logbook, elsewhere, tmp_path):
     assert [event.kind for event in elsewhere.events("Number 12")] == ["strung", "set-up", "repair"]
     assert unpack(elsewhere, second).added == ()
     assert len(elsewhere.sessions()) == 2 and verify(elsewhere).findings == ()
+    shutil.rmtree(elsewhere.path / "Number 12" / "2024-03-09_2")
+    assert [each.name for each in verify(elsewhere).lost] == ["Number 12/2024-03-09_2"]
+    shutil.rmtree(elsewhere.path / "Number 12")
+    assert [each.name for each in verify(elsewhere).lost] == ["Number 12"]
 
 
 def test_damaged_sound_is_neither_packed_nor_unpacked(parcel, logbook, elsewhere, tmp_path):
@@ -118,8 +123,6 @@ def test_names_that_lead_elsewhere(elsewhere, tmp_path, entry, words):
 
 
 def test_no_room_an_old_file_and_no_guitar(parcel, logbook, elsewhere, tmp_path, monkeypatch):
-    import shutil
-
     with pytest.raises(LuthkitError, match="exists already"):
         pack(logbook, "Number 12", parcel)
     assert pack(logbook, "Number 12", tmp_path).name == "Number 12.zip"

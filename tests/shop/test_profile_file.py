@@ -1,6 +1,7 @@
 """A reference profile: as good as the guitars it was drawn from, in a file that reads back equal."""
 
 import json
+import re
 import tomllib
 from dataclasses import replace
 from math import exp, isclose, log, nan, sqrt
@@ -65,6 +66,7 @@ def test_a_build_beside_a_profile_is_judged_as_beside_its_guitars(tmp_path):
         assert comparison_text(through).startswith("Build beside Old spruce\n")
     mixed = compare(BUILD, [make_profile("One", [OLD]), OLDER])
     assert numbers(mixed) == numbers(direct) and mixed.called == ("Build", "One", "Older")
+    assert compare(BUILD, [profile, make_set("Third")]).called == ("Build", "Old spruce", "Third")
 
 
 def test_what_was_left_out_of_its_guitars_is_still_told(tmp_path):
@@ -73,6 +75,10 @@ def test_what_was_left_out_of_its_guitars_is_still_told(tmp_path):
     profile = read_profile(write_profile(make_profile("One", [worse, OLD, OLDER]), tmp_path))
     assert [guitar.rejected for guitar in profile.guitars] == [lost, ()]
     said = comparison_text(compare(BUILD, profile))
+    older = tmp_path / "older.toml"  # written before this was kept
+    older.write_text(re.sub(r"(?ms)^left_out = .*?^(?=placements)", "", profile_text(profile)))
+    assert "left_out" not in older.read_text()
+    assert [guitar.rejected for guitar in read_profile(older).guitars] == [(), ()]
     assert "Old: 16 taps kept, 2 left out" in said and "Older: 8 taps kept, none left out" in said
 
 
@@ -131,7 +137,7 @@ def test_the_file_reads_back_equal_and_can_be_read_by_people(tmp_path):
         ("taps = 8", 'taps = "many"', "is damaged"),
         ("damping_ratio = 0.02\n", "damping_ratio = -0.02\n", "is damaged"),
         ("frequency_hz = 101.0\n", "", "is damaged"),
-        ('name = "', "name = ", "line 7: name = p\"; a quote is not closed"),
+        ('name = "', "name = ", 'line 7: name = p"; a quote is not closed'),
     ],
 )
 def test_a_damaged_profile(tmp_path, old, new, words):

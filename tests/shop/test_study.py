@@ -73,6 +73,8 @@ def test_the_days_may_be_named_instead_and_what_is_seldom_seen_is_left_out(shop,
     rows = study_rows(home, since=day)
     assert {row["session"] for row in rows} == {"2024-03-04"}
     assert len(rows) == 7 and "of the room" not in {row["mode"] for row in rows}
+    monkeypatch.undo()
+    assert {row["session"] for row in study_rows(home, until=datetime.date(2024, 3, 1))} == {"2024-03-01"}
     with pytest.raises(LuthkitError, match="was recorded on these days"):
         study_rows(home, since=datetime.date(2025, 1, 1))
 
@@ -98,9 +100,14 @@ def test_the_latest_is_found_for_the_guitars_of_its_logbook_and_for_no_other(sho
     assert "Wren, in use since 2024-11-02" in own.study_sentence and "% in frequency" in own.study_sentence
     assert own_thresholds(session, use=False) == Thresholds()
     assert own_thresholds(session, table=first).study.startswith("your repeat study of Wren, in use since 2024-03-03")
+    elsewhere = shutil.copy(first, tmp_path / "mine.csv")  # retired by not naming it
+    assert own_thresholds(session, table=elsewhere).study == "your repeat study of Wren (mine.csv)"
+    for number in (10, 9):
+        shutil.copy(later, later.with_stem(f"{later.stem}_{number}"))
+    assert find_study(session).name == "repeat_study_2024-11-02_10.csv"
     other_room = replace(own, setting="other room")  # which the study did not vary
     assert "the planning values are used" in other_room.study_sentence
-    later.write_text("mode\n")
+    find_study(session).write_text("mode\n")
     with pytest.raises(LuthkitError, match="2024-11-02"):
         own_thresholds(session)
     shutil.rmtree(logbook.path)
@@ -126,6 +133,21 @@ def test_a_study_on_two_days_is_kept_but_not_used_and_an_older_large_one_stays_i
     good = keep_study(logbook, shop[1])
     assert good.name == "repeat_study_2024-03-03.csv" and "use it from now on" in kept_words(good)
     assert find_study(logbook.path / "Wren") == good
+
+
+def test_many_hangings_on_two_days_are_too_few_days_too(tmp_path):
+    """Their scatter has degrees of freedom enough, but a day is seldom like the next; a row without a day is no day."""
+    days = ["2024-03-01", "2024-03-02", ""]
+    rng = np.random.default_rng(2)
+    rows = [
+        {"mode": "air", "day": day, "hanging": n, "frequency_hz": 100 + 0.3 * scatter, "damping_ratio": 0.02}
+        for day in days
+        for n, scatter in enumerate(rng.standard_normal(8))
+    ]
+    logbook = start_logbook(tmp_path / "logbook")
+    kept = keep_study(logbook, rows)
+    assert kept.name == "repeat_study_2024-03-02.csv" and read_repeat_study(kept).n_days == 2
+    assert own_thresholds(logbook.path / "Wren") == replace(Thresholds(), study=read_repeat_study(kept).words)
 
 
 def test_what_is_no_study_is_not_kept(tmp_path):

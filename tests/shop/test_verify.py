@@ -4,7 +4,7 @@ import shutil
 
 from shop.conftest import make_source
 
-from luthkit.shop.keeping import add_session
+from luthkit.shop.keeping import add_guitar, add_session
 from luthkit.shop.verify import enlist, read_register, verify
 
 
@@ -50,14 +50,21 @@ def test_sessions_laid_there_by_hand_and_the_register(logbook, source, tmp_path)
     assert verify(logbook).lost == ()
     enlist(kept.parent)
     assert list(read_register(kept.parent)) == ["2024-03-09"]
+    text = kept.parent / "sessions.csv"
+    text.write_text(text.read_text().rstrip("\n"))  # as some editors leave it
+    add_session(logbook, make_source(tmp_path / "later", seed=40))
+    assert list(read_register(kept.parent)) == ["2024-03-09", "2024-03-09_2"]
     (kept.parent / "sessions.csv").write_text("session,x\n2024-03-09,short\n")
     assert ("Number 12/sessions.csv", "unreadable") in findings(logbook)
 
 
 def test_a_whole_guitar_that_vanished(logbook, source, tmp_path):
     gone = add_session(logbook, source).path.parent
+    add_guitar(logbook, "Robin")  # had no session yet, as `profiles` never has
+    (logbook.path / "profiles").mkdir()
     add_session(logbook, make_source(tmp_path / "b", seed=4), guitar="Wren")
     shutil.rmtree(gone)
+    gone.write_text("a file in its place is no guitar")
     assert findings(logbook) == {("Number 12", "vanished")} and len(verify(logbook).lost) == 1
     assert findings(logbook, guitar="Wren") == set()
     (logbook.path / "guitars.csv").write_bytes(b"guitar\n\xff\n")
