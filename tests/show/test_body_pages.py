@@ -115,10 +115,10 @@ def hand(tmp_path, monkeypatch, build):
 def test_a_slider_asks_what_if_without_reading_again(hand):
     assert hand.done == 1 and hand.picture
     before = hand.picture
-    hand["Soundhole diameter"].value = -5
+    hand["Soundhole diameter, %"].value = -5
     assert hand.done == 2 and hand.picture != before
     assert "oundhole diameter -5 %" in hand["luthkit-page"].value
-    hand["Bridge"].value = 8
+    hand["Mass of the bridge, g"].value = 8
     assert "oundhole diameter -5 %, 8 g more on the bridge" in hand["luthkit-page"].value
     assert len(hand.asked) == 1
 
@@ -139,5 +139,5 @@ def test_a_change_that_is_too_large_is_one_sentence(hand, monkeypatch):
         raise LuthkitError("bridge_mass_kg is 0.02; too much")
 
     monkeypatch.setattr(body_room, "body_page", refuse)
-    hand["Bridge"].value = 20
+    hand["Mass of the bridge, g"].value = 20
     assert hand.said.startswith("Bridge_mass_kg") and hand["luthkit-page"].value == ""

@@ -9,17 +9,16 @@ from ...guitar.body_fit import NAMES
 from ...guitar.what_if import Change
 from ...shop.body import read_body
 from ..body import body_page
-from .common import LAYOUT, WIDE, Form, Reader, chosen, find_guitars, folder_list, path_field
+from .common import Form, Reader, chosen, find_guitars, folder_list, path_field, text_field
 
-_VERB = "Read the body"
-_SLIDERS = {  # field of Change: words, lowest, highest, unit
-    "hole_radius_factor": ("Soundhole diameter", -20, 20, "%"),
-    "volume_factor": ("Volume of the box", -20, 20, "%"),
-    "bridge_mass_kg": ("Bridge", -15, 20, "g"),
-    "top_stiffness_factor": ("Stiffness of the top", -30, 30, "%"),
-    "top_mass_factor": ("Mass of the top", -30, 30, "%"),
-    "back_stiffness_factor": ("Stiffness of the back", -30, 30, "%"),
-    "back_mass_factor": ("Mass of the back", -30, 30, "%"),
+_SLIDERS = {  # field of Change: words, lowest, highest
+    "hole_radius_factor": ("Soundhole diameter, %", -20, 20),
+    "volume_factor": ("Volume of the box, %", -20, 20),
+    "bridge_mass_kg": ("Mass of the bridge, g", -15, 20),
+    "top_stiffness_factor": ("Stiffness of the top, %", -30, 30),
+    "top_mass_factor": ("Mass of the top, %", -30, 30),
+    "back_stiffness_factor": ("Stiffness of the back, %", -30, 30),
+    "back_mass_factor": ("Mass of the back, %", -30, 30),
 }
 
 
@@ -31,28 +30,17 @@ def body_form(*, start=None) -> widgets.Widget:
     guitars = find_guitars(start)
     folder = folder_list("Guitar", guitars)
     path = path_field("or a folder elsewhere")
-    by_hand = _text("Air, top, back", "in hertz, such as 104 196 220; leave empty to go by the names")
-    hole = _text("Soundhole", "diameter in mm; leave empty if session.toml says it, or nobody measured it")
-    volume = _text("Air in the body", "litres; leave empty if session.toml says it, or nobody measured it")
+    by_hand = text_field("Air, top, back", "in hertz, such as 104 196 220; leave empty to go by the names")
+    hole = text_field("Soundhole", "diameter in mm; leave empty if session.toml says it, or nobody measured it")
+    volume = text_field("Air in the body", "litres; leave empty if session.toml says it, or nobody measured it")
     sliders = {
-        field: widgets.FloatSlider(
-            description=words,
-            min=low,
-            max=high,
-            step=1,
-            value=0,
-            readout_format="+.0f",
-            continuous_update=False,
-            style=WIDE,
-            layout={"width": "32rem"},
+        field: text_field(
+            words, kind=widgets.FloatSlider, min=low, max=high, step=1, readout_format="+.0f", continuous_update=False
         )
-        for field, (words, low, high, _) in _SLIDERS.items()
+        for field, (words, low, high) in _SLIDERS.items()
     }
-    rows = [
-        widgets.HBox([slider, widgets.Label(f"{_SLIDERS[field][3]}   what if it were more or less?")])
-        for field, slider in sliders.items()
-    ]
-    form = Form(_VERB, [folder, path, by_hand, hole, volume, *rows])
+    asked = widgets.HTML("<b>What if it were more (right) or less (left)?</b>")
+    form = Form("Read the body", [folder, path, by_hand, hole, volume, asked, *sliders.values()])
     reader, known = Reader(), {}
 
     def change():
@@ -77,21 +65,9 @@ def body_form(*, start=None) -> widgets.Widget:
 
     form.act = read
     view = form.open(ready=bool(guitars))
-    go = _button(view)
     for slider in sliders.values():
-        slider.observe(lambda _: go.click(), names="value")
+        slider.observe(lambda _: form.press(), names="value")
     return view
-
-
-def _button(view):
-    """The button of a form that does its work."""
-    if getattr(view, "description", "") == _VERB:
-        return view
-    return next((found for child in getattr(view, "children", ()) if (found := _button(child))), None)
-
-
-def _text(words: str, hint: str):
-    return widgets.Text(description=words, placeholder=hint, style=WIDE, layout=LAYOUT)
 
 
 def _numbers(text: str, most: int) -> list[float]:

@@ -30,8 +30,12 @@ __all__ = [
     "find_profiles",
     "folder_list",
     "label",
+    "list_field",
+    "mark_list",
+    "marked",
     "path_field",
     "study_box",
+    "text_field",
 ]
 
 WIDE = {"description_width": "11rem"}
@@ -106,16 +110,30 @@ def label(path: str) -> str:
 def folder_list(words, guitars, value=None):
     """A list of folders to pick one from."""
     options = [(label(path), path) for path in guitars] or [("no folder with recordings found here", None)]
-    return widgets.Dropdown(description=words, options=options, value=value or options[0][1], style=WIDE, layout=LAYOUT)
+    return list_field(words, options, value=value or options[0][1])
 
 
 def path_field(words):
     """A field for the path of a folder that is not in the list."""
-    return widgets.Text(
-        description=words,
-        placeholder="path of a folder; leave empty to use the list",
-        style=WIDE,
-        layout=LAYOUT,
+    return text_field(words, "path of a folder; leave empty to use the list")
+
+
+def text_field(words, hint="", *, kind=widgets.Text, **more):
+    """A field to type in, with a hint while it is empty; or another `kind` of field that is typed in."""
+    hint = {"placeholder": hint} if hint else {}
+    return kind(description=words, style=WIDE, layout=LAYOUT, **hint, **more)
+
+
+def list_field(words, options, **more):
+    """A list to choose one from."""
+    return widgets.Dropdown(description=words, options=list(options), style=WIDE, layout=LAYOUT, **more)
+
+
+def mark_list(words, paths, value=()):
+    """A list of folders and profiles to mark none, one or several of."""
+    options, rows = [(label(path), path) for path in paths], max(2, min(6, len(paths)))
+    return widgets.SelectMultiple(
+        description=words, options=options, value=list(value), rows=rows, style=WIDE, layout=LAYOUT
     )
 
 
@@ -123,6 +141,11 @@ def study_box():
     """Whether the maker's repeat study is used."""
     words = "My repeat study, where the logbook has one"
     return widgets.Checkbox(description=words, value=True, indent=True, style=WIDE, layout=LAYOUT)
+
+
+def marked(picked, typed: str) -> list[Path]:
+    """What was marked in a list, and the typed path if there is one."""
+    return [*map(Path, picked), *(chosen([], typed) if typed.strip() else [])]
 
 
 def chosen(picked, typed: str) -> list[Path]:

@@ -63,7 +63,7 @@ class Form:
         self._status.add_class("luthkit-status")
         self._page = widgets.HTML()
         self._page.add_class("luthkit-page")
-        self._go.on_click(lambda _: self._press())
+        self._go.on_click(lambda _: self.press())
         self._stop.on_click(lambda _: self._interrupt())
         self._save.on_click(lambda _: self._write(save_report))
         self._sheet.on_click(lambda _: self._write(save_sheet))
@@ -77,7 +77,7 @@ class Form:
 
             display(Javascript(_SPOKEN_NAMES))
         if ready:
-            self._press()
+            self.press()
         else:
             self.say("Choose, then press the button.")
         style = widgets.HTML(f"<style>{STYLE}{_STYLE}</style>")
@@ -89,7 +89,7 @@ class Form:
         """A sentence in the line of status."""
         self._status.value = _spoken(escape(sentence), wrong=wrong)
 
-    def _press(self):
+    def press(self):
         """In a notebook, work beside the page; a press while it is at work counts for nothing."""
         if self._at_work:
             return

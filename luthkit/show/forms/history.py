@@ -16,7 +16,7 @@ from ...shop.history import READINGS, read_history
 from ...shop.logbook import GUITAR
 from ...shop.study import own_thresholds
 from ..history import following_page, start_page
-from .common import LAYOUT, WIDE, Form, chosen, folder_list, label, path_field, study_box
+from .common import Form, chosen, folder_list, mark_list, path_field, study_box, text_field
 
 
 def history_form(*, start=None) -> widgets.Widget:
@@ -27,9 +27,8 @@ def history_form(*, start=None) -> widgets.Widget:
     guitars = find_histories(start)
     guitar = folder_list("Guitar", guitars)
     path = path_field("or a guitar elsewhere")
-    within = widgets.BoundedFloatText(
-        description="Settled within (%)", value=0.5, min=0.1, max=5.0, step=0.1, style=WIDE, layout=LAYOUT
-    )
+    percent = {"kind": widgets.BoundedFloatText, "min": 0.1, "max": 5.0, "step": 0.1}
+    within = text_field("Settled to within (%)", value=0.5, **percent)
     study = study_box()
     form = Form("Follow", [guitar, path, within, study], name="history")
 
@@ -45,17 +44,10 @@ def history_form(*, start=None) -> widgets.Widget:
 def start_form(*, start=None) -> widgets.Widget:
     """Where a new guitar must start, so that it comes to rest where a reference stands."""
     guitars = find_histories(start)
-    mode = widgets.Text(description="Mode", value="main top", style=WIDE, layout=LAYOUT)
-    reference = widgets.FloatText(description="Reference (Hz)", value=196.0, style=WIDE, layout=LAYOUT)
-    error = widgets.FloatText(description="± its error (Hz)", value=0.5, style=WIDE, layout=LAYOUT)
-    settled = widgets.SelectMultiple(
-        description="My settled guitars",
-        options=[(label(path), path) for path in guitars],
-        value=guitars[:1],
-        rows=max(2, min(6, len(guitars))),
-        style=WIDE,
-        layout=LAYOUT,
-    )
+    mode = text_field("Mode", value="main top")
+    reference = text_field("Reference (Hz)", kind=widgets.FloatText, value=196.0)
+    error = text_field("± its error (Hz)", kind=widgets.FloatText, value=0.5)
+    settled = mark_list("My settled guitars", guitars, guitars[:1])
     form = Form("Look back", [mode, reference, error, settled], name="start")
 
     def act():

@@ -8,7 +8,7 @@ from ...errors import LuthkitError
 from ...guitar.blind_test import blind_test
 from ..listening import listening_page, players, read_played
 from ..page import paragraphs
-from .common import LAYOUT, WIDE, Form, chosen, find_guitars, folder_list, path_field
+from .common import Form, chosen, find_guitars, folder_list, path_field, text_field
 from .form import sentence
 
 
@@ -45,9 +45,8 @@ class _Blind:
     def __init__(self):
         self._test = None
         self._sounds = {}
-        self._n_trials = widgets.BoundedIntText(
-            value=12, min=4, max=40, description="Trials", style=WIDE, layout={**LAYOUT, "width": "20rem"}
-        )
+        self._n_trials = text_field("Trials", kind=widgets.BoundedIntText, value=12, min=4, max=40)
+        self._n_trials.layout.width = "20rem"
         self._begin = widgets.Button(description="Begin a blind test", icon="eye-slash", layout={"width": "14rem"})
         self._answers = [
             widgets.Button(description=f"X is {name}", disabled=True, layout={"width": "10rem"}) for name in "AB"

@@ -9,7 +9,7 @@ from ...guitar.naming import CANNOT_TELL, overrule
 from ...guitar.priors import ALL_NAMES, BODY_KINDS
 from ...shop.names import TAKEN_BACK, add_overrule, name_instrument, take_back
 from ..names import naming_page
-from .common import LAYOUT, WIDE, Form, Reader, chosen, find_guitars, folder_list, path_field
+from .common import Form, Reader, chosen, find_guitars, folder_list, list_field, path_field, text_field
 
 AS_WRITTEN = "as session.toml says, or unknown"
 
@@ -18,17 +18,18 @@ def naming_form(*, start=None) -> widgets.Widget:
     """The form of the third notebook: a name for each mode, how sure it is and why, and what to record next.
 
     A name of the maker's own, with its reason, goes into names.toml in the folder of the guitar, and can be taken
-    back. `start` is the
-    folder where guitars are looked for (default: the current folder and those beside it).
+    back. `start` is the folder where guitars are looked for (default: the current folder and those beside it).
     """
     guitars = find_guitars(start)
     folder = folder_list("Guitar", guitars)
     path = path_field("or a folder elsewhere")
-    kind = _list("Body", [AS_WRITTEN, *BODY_KINDS])
-    hertz = _text("The mode at", "in hertz, such as 196; leave empty if the names are right")
+    kind = list_field("Body", [AS_WRITTEN, *BODY_KINDS])
+    # Textarea: a line that the form does not remember for the next time, so that nothing is written down twice
+    own = {"kind": widgets.Textarea, "rows": 1}
+    hertz = text_field("The mode at", "in hertz, such as 196; leave empty if the names are right", **own)
     names = [(each, each) for each in (*ALL_NAMES, CANNOT_TELL)]
-    name = _list("is in truth the", [*names, ("as luthkit said (take my name back)", TAKEN_BACK)])
-    reason = _text("because", "a few words; kept in names.toml with the date")
+    name = list_field("is in truth the", [*names, ("as luthkit said (take my name back)", TAKEN_BACK)])
+    reason = text_field("because", "a few words; kept in names.toml with the date", **own)
     form = Form("Name the modes", [folder, path, kind, hertz, name, reason], name="names")
     reader = Reader()
 
@@ -50,15 +51,6 @@ def naming_form(*, start=None) -> widgets.Widget:
 
     form.act = read
     return form.open(ready=bool(guitars))
-
-
-def _list(words: str, options):
-    return widgets.Dropdown(description=words, options=options, style=WIDE, layout=LAYOUT)
-
-
-def _text(words: str, hint: str):
-    """A line that the form does not remember for the next time, so that nothing is logged twice."""
-    return widgets.Textarea(description=words, placeholder=hint, rows=1, style=WIDE, layout=LAYOUT)
 
 
 def _number(text: str) -> float:

@@ -11,7 +11,7 @@ from ...guitar.profile import make_profile
 from ...shop.logbook import PROFILES, find_logbook
 from ...shop.profile_file import tone_of, write_profile
 from ..profile import profile_page
-from .common import LAYOUT, WIDE, Form, Reader, chosen, find_guitars, label, path_field
+from .common import Form, Reader, find_guitars, mark_list, marked, path_field, text_field
 
 
 def profile_form(*, start=None) -> widgets.Widget:
@@ -19,24 +19,14 @@ def profile_form(*, start=None) -> widgets.Widget:
 
     `start` is the folder where guitars are looked for (default: the current folder and those beside it).
     """
-    guitars = find_guitars(start)
-    name = widgets.Text(
-        description="Call it", placeholder="such as Old spruce guitars", value="", style=WIDE, layout=LAYOUT
-    )
-    sessions = widgets.SelectMultiple(
-        description="Drawn from",
-        options=[(label(path), path) for path in guitars],
-        rows=max(2, min(6, len(guitars))),
-        style=WIDE,
-        layout=LAYOUT,
-    )
+    name = text_field("Call it", "such as Old spruce guitars")
+    sessions = mark_list("Drawn from", find_guitars(start))
     elsewhere = path_field("and a guitar elsewhere")
     form = Form("Make the profile", [name, sessions, elsewhere])
     reader = Reader()
 
     def act():
-        folders = [Path(path) for path in sessions.value]
-        folders += chosen([], elsewhere.value) if elsewhere.value.strip() else []
+        folders = marked(sessions.value, elsewhere.value)
         profile = make_profile(name.value, reader.read(folders), tone=tone_of(folders))
         return profile_page(profile, write_profile(profile, _home(start)))
 

@@ -55,7 +55,7 @@ def record_form(*, start=None) -> widgets.Widget:
     bench = _Bench(start)
     form = Form("Start recording", bench.fields, name="record")
     form.act = bench.act
-    bench.begin = form._press
+    bench.begin = form.press
     return form.open(ready=True)
 
 

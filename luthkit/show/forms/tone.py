@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import ipywidgets as widgets
 
 from ...errors import LuthkitError
@@ -13,7 +11,7 @@ from ...shop.session import read_session
 from ...shop.tone_reading import read_tone
 from ..page import Page
 from ..tone import comparison_page, tone_page
-from .common import LAYOUT, WIDE, Form, chosen, find_guitars, find_profiles, folder_list, label, path_field
+from .common import Form, chosen, find_guitars, find_profiles, folder_list, mark_list, marked, path_field
 
 
 def tone_form(*, start=None) -> widgets.Widget:
@@ -24,23 +22,13 @@ def tone_form(*, start=None) -> widgets.Widget:
     guitars = [path for path in find_guitars(start) if _was_played(path)]
     build = folder_list("Build", guitars)
     build_path = path_field("or a build elsewhere")
-    references = widgets.SelectMultiple(
-        description="References",
-        options=[(label(path), path) for path in (*guitars, *find_profiles(start))],
-        value=[],
-        rows=max(2, min(5, len(guitars))),
-        style=WIDE,
-        layout=LAYOUT,
-    )
+    references = mark_list("References", [*guitars, *find_profiles(start)], guitars[1:2])
     reference_path = path_field("and a reference elsewhere")
     form = Form("Read strums and plucks", [build, build_path, references, reference_path], name="tone")
-    if len(guitars) > 1:
-        references.value = [guitars[1]]
 
     def act() -> Page:
         (first,) = chosen([build.value], build_path.value)
-        others = [Path(path) for path in references.value if Path(path) != first]
-        others += chosen([], reference_path.value) if reference_path.value.strip() else []
+        others = [path for path in marked(references.value, reference_path.value) if path != first]
         reading = read_tone(first)
         if not reading.strums and not reading.plucks:
             why = f": {reading.rejected[0].reason}" if reading.rejected else ""
