@@ -15,15 +15,10 @@ from .._threads import one_thread
 from .history import Event, History, Series, series
 from .shapes import find_system, fit_shapes, shape_columns
 from .thresholds import Thresholds
+from .verdicts import CANNOT_TELL
 from .weather import WeatherTerms, weather_terms
 
-QUIET, AGAIN, LOOK, DAMP, CANNOT_TELL = (
-    "nothing unusual",
-    "read it again",
-    "have it looked at",
-    "perhaps damp",
-    "cannot tell",
-)
+QUIET, AGAIN, LOOK, DAMP = "nothing unusual", "read it again", "have it looked at", "perhaps damp"
 FALSE_A_YEAR = 0.01  # share of false alarms in a year of monthly sessions that the levels are laid out for
 FEWEST_BEFORE = 5  # sessions that a judgement needs to stand on
 # Signs of a loose brace, a crack or a lifting bridge: common practice, no source. A frequency that falls by 2 to 3 %
@@ -83,10 +78,21 @@ def watch(history: History, *, thresholds: Thresholds | None = None) -> Alarm:
     if before - 1 >= FEWEST_BEFORE and _event_since(history, before - 2) is None:
         signs, _ = _signs(history, 2, thresholds)
         if signs:
-            return Alarm(LOOK, _look_words(signs), signs)
+            return Alarm(
+                LOOK,
+                f"Two sessions agree: {_in_words(signs)}. Have it looked at by a qualified repairer before it is "
+                "strung higher or travels; a brace, a crack or the bridge can do this, and so can other things.",
+                signs,
+            )
     signs, damp = _signs(history, 1, thresholds)
     if signs:
-        return Alarm(AGAIN, _again_words(signs), signs, damp)
+        return Alarm(
+            AGAIN,
+            f"In the last session {_in_words(signs)}. Hang it up again and read it once more within days; if it shows "
+            "again, have it looked at.",
+            signs,
+            damp,
+        )
     if damp > 2 * _DAMP_U_PERCENT:
         return Alarm(
             DAMP,
@@ -220,7 +226,11 @@ def _hard_tap_signs(history, count, names):
             yield Sign(name, "hard taps", value, float(2 * norm.sf(min(ratios))))
 
 
-def _in_words(sign: Sign) -> str:
+def _in_words(signs) -> str:
+    return "; ".join(map(_sign_words, signs))
+
+
+def _sign_words(sign: Sign) -> str:
     if sign.what == "frequency":
         return f"{sign.mode} stands {100 * -sign.size:.1f} % lower than the weather explains"
     if sign.what == "damping":
@@ -229,17 +239,3 @@ def _in_words(sign: Sign) -> str:
         side = "bass" if sign.size > 0 else "treble"
         return f"{sign.mode} has moved to the {side} wing by {abs(sign.size):.1f} dB"
     return f"{sign.mode} moves by {100 * abs(sign.size):.1f} % between soft and hard taps"
-
-
-def _look_words(signs) -> str:
-    return (
-        f"Two sessions agree: {'; '.join(map(_in_words, signs))}. Have it looked at by a qualified repairer before it "
-        "is strung higher or travels; a brace, a crack or the bridge can do this, and so can other things."
-    )
-
-
-def _again_words(signs) -> str:
-    return (
-        f"In the last session {'; '.join(map(_in_words, signs))}. Hang it up again and read it once more within days; "
-        "if it shows again, have it looked at."
-    )

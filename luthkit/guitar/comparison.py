@@ -12,8 +12,7 @@ from ..signal.modes import Mode, ModeSet
 from .cautions import cautions
 from .merging import QUANTITIES, under_one_peak, value_of
 from .naming import Naming
-from .pair_names import name_of_pair, names_given, namings_of
-from .pairing import Candidate, candidate, pair_up
+from .pairing import Candidate, candidate, name_of_pair, names_given, namings_of, pair_up
 from .profile import Profile
 from .thresholds import Thresholds
 from .verdicts import CANNOT_TELL, COVERAGE, HEARD, UNHEARD, judge, sum_up
@@ -158,17 +157,15 @@ def compare(
     called = [each.name if isinstance(each, Profile) else name for each, name in zip(given, firsts, strict=True)]
     bands = bands_of(references, names[1:], thresholds, told)
     body = [mode for mode in build.modes if mode.kind == "body"]
-    pairs, paired_modes, paired_bands = [], set(), set()
     new = [candidate(build, mode, told[names[0]].get(mode, "")) for mode in body]
-    for i, j, sure in pair_up(new, [centre for _, centre in bands]):
+    pairs, found = [], pair_up(new, [centre for _, centre in bands])
+    for i, j, sure in found:
         band = bands[j][0]
         name, doubt = name_of_pair([(names[0], body[i]), *band.members], told)
         doubt = doubt if sure else _NOT_SURE
         pairs.append(_judge(body[i], band, sets, name=name, doubt=doubt, thresholds=thresholds))
-        paired_modes.add(i)
-        paired_bands.add(j)
-    build_only = tuple(mode for i, mode in enumerate(body) if i not in paired_modes)
-    reference_only = tuple(band for j, (band, _) in enumerate(bands) if j not in paired_bands)
+    build_only = tuple(mode for i, mode in enumerate(body) if i not in {i for i, _, _ in found})
+    reference_only = tuple(band for j, (band, _) in enumerate(bands) if j not in {j for _, j, _ in found})
     set_aside = tuple((name, mode) for name, each in sets.items() for mode in each.modes if mode.kind != "body")
     return Comparison(
         build=build,

@@ -59,13 +59,10 @@ class Evidence:
 
 def by_frequency(modeset: ModeSet, body_kind: str) -> Evidence:
     """Frequency and Q against what is usual for one body kind."""
-    frequency = np.array([mode.frequency_hz for mode in modeset.modes])
-    quality = np.array([mode.q_factor for mode in modeset.modes])
-    ranges = [priors.in_range(*pair) for pair in priors.FREQUENCY_HZ[body_kind]]
-    likely = np.stack([priors.density(np.log(frequency), *pair) for pair in ranges], axis=1)
+    frequency, quality = _hz(modeset.modes), np.array([mode.q_factor for mode in modeset.modes])
+    likely = _by_table(np.log(frequency), [priors.in_range(*pair) for pair in priors.FREQUENCY_HZ[body_kind]])
     likely = np.column_stack([likely, priors.unnamed_modes(frequency)])
-    ranges = [priors.in_range(*pair) for pair in priors.Q_FACTOR]
-    likely *= np.stack([priors.density(np.log(quality), *pair) for pair in ranges], axis=1)
+    likely *= _by_table(np.log(quality), [priors.in_range(*pair) for pair in priors.Q_FACTOR])
     words = tuple(f"{f:.0f} Hz and Q {q:.0f} are usual for it" for f, q in zip(frequency, quality, strict=True))
     return _evidence("frequency and Q", likely, words, slip=0.0)
 
@@ -84,7 +81,7 @@ def level_at_bridge(modeset: ModeSet):
     found, where, table = _at_wings(modeset), "the wings of the bridge", priors.LEVEL_AT_WINGS_DB
     if found is None:
         found, where, table = heights(modeset, "bridge centre"), "the bridge centre", priors.LEVEL_AT_CENTRE_DB
-    low = np.array([mode.frequency_hz < LOW_HZ for mode in modeset.modes])
+    low = _hz(modeset.modes) < LOW_HZ
     level = None if found is None or not low.any() else _db(found) - _db(found[low]).max()
     return level, where, table
 
@@ -94,7 +91,7 @@ def by_wings(modeset: ModeSet) -> Evidence | None:
     bass, treble = heights(modeset, "bass wing"), heights(modeset, "treble wing")
     if bass is None or treble is None:
         return None
-    frequency = np.array([mode.frequency_hz for mode in modeset.modes])
+    frequency = _hz(modeset.modes)
     angle = np.angle(bass * np.conj(treble) * np.exp(-1j * onset_phase(frequency, bass, treble)))
     strength = np.sqrt(np.abs(bass * treble))
     spread = np.hypot(0.45, 0.1 * strength.max() / np.maximum(strength, 1e-9))[:, None]
@@ -131,9 +128,8 @@ def by_place(modeset: ModeSet, place: str) -> Evidence | None:
     if step is None:
         return None
     step = -step if place == "wings" else step
-    return _evidence(
-        kind, _by_table(step, table), tuple(f"{x:+.0f} dB at the {words}" for x in step), shared=place == "back"
-    )
+    said = tuple(f"{x:+.0f} dB at the {words}" for x in step)
+    return _evidence(kind, _by_table(step, table), said, shared=place == "back")
 
 
 def step_from_bridge(modeset: ModeSet, place: str):
@@ -175,7 +171,7 @@ def moved(modeset: ModeSet, reading: Reading) -> np.ndarray:
     """
     tables = dict(zip(CONDITIONS, (priors.PLUGGED, priors.BACK_BLOCKED, priors.MASS_10_G), strict=True))
     share = reading.added_mass_g / 10 if reading.condition == "mass at bridge" else 1.0
-    shift, crowd = _shifts(modeset, reading), crowding([mode.frequency_hz for mode in modeset.modes])
+    shift, crowd = _shifts(modeset, reading), crowding(_hz(modeset.modes))
     likely = []
     for found, centre, spread in tables[reading.condition]:
         p = priors.density(shift, centre * share, np.hypot(spread * max(share, 0.3), 0.2)).sum(axis=1)
@@ -190,31 +186,24 @@ def crowding(frequency_hz) -> np.ndarray:
 
 def by_knock(modeset: ModeSet, reading: Reading) -> Evidence:
     """Whether the room alone rings where the mode stands (a knock without the guitar)."""
-    room = np.array([mode.frequency_hz for mode in reading.modeset.modes])
-    near = [bool(np.any(np.abs(room / mode.frequency_hz - 1) < 0.006)) for mode in modeset.modes]
+    near = [_stands_at(_hz(reading.modeset.modes), mode) for mode in modeset.modes]
     words = tuple("the room alone rings here too" if x else "" for x in near)
     return _evidence("room knock", _yes_or_no(near, priors.KNOCK_MATCH), words)
 
 
 def by_kind(modeset: ModeSet) -> Evidence:
     """What the reading itself suspects: the room, a string, and a narrow line at the pitch of an open string."""
-    room = [mode.kind == "room" for mode in modeset.modes]
-    string = [mode.kind == "string" for mode in modeset.modes]
+    modes = modeset.modes
     pitches = np.outer(priors.OPEN_STRINGS_HZ, (1, 2, 3)).ravel()
-    at_pitch = [
-        mode.q_factor > 80 and bool(np.any(np.abs(pitches / mode.frequency_hz - 1) < 0.006)) for mode in modeset.modes
-    ]
-    likely = _yes_or_no(room, priors.ROOM_KIND) * _yes_or_no(string, priors.STRING_KIND)
-    likely = likely * _yes_or_no(at_pitch, priors.STRING_MATCH)
-    words = []
-    for is_room, is_string, is_pitch in zip(room, string, at_pitch, strict=True):
-        said = [
-            *(["perhaps the room: clear in some placements only"] if is_room else []),
-            *(["rings as long as a string"] if is_string else []),
-            *(["stands at the pitch of an open string"] if is_pitch else []),
-        ]
-        words.append("; ".join(said))
-    return _evidence("room and strings", likely, tuple(words), slip=0.0)
+    narrow = [_stands_at(pitches, mode) and mode.q_factor > 80 for mode in modes]
+    signs = (
+        ([mode.kind == "room" for mode in modes], priors.ROOM_KIND, "perhaps the room: clear in some placements only"),
+        ([mode.kind == "string" for mode in modes], priors.STRING_KIND, "rings as long as a string"),
+        (narrow, priors.STRING_MATCH, "stands at the pitch of an open string"),
+    )
+    likely = np.prod([_yes_or_no(yes, chance) for yes, chance, _ in signs], axis=0)
+    words = tuple("; ".join(word for yes, _, word in signs if yes[k]) for k in range(len(modes)))
+    return _evidence("room and strings", likely, words, slip=0.0)
 
 
 def all_evidence(modeset: ModeSet, readings: Sequence[Reading]) -> tuple[Evidence, ...]:
@@ -233,9 +222,16 @@ def _evidence(kind: str, likely, words, *, slip: float = SLIP, shared: bool = Fa
 
 def _shifts(modeset: ModeSet, reading: Reading) -> np.ndarray:
     """From each mode to each of another reading, in percent (n_modes, n_there)."""
-    frequency = np.array([mode.frequency_hz for mode in modeset.modes])
-    there = np.array([mode.frequency_hz for mode in reading.modeset.modes if mode.kind != "room"])
-    return 100 * np.log(there[None, :] / frequency[:, None])
+    there = _hz([mode for mode in reading.modeset.modes if mode.kind != "room"])
+    return 100 * np.log(there[None, :] / _hz(modeset.modes)[:, None])
+
+
+def _hz(modes) -> np.ndarray:
+    return np.array([mode.frequency_hz for mode in modes])
+
+
+def _stands_at(lines_hz, mode) -> bool:
+    return bool(np.any(np.abs(lines_hz / mode.frequency_hz - 1) < 0.006))
 
 
 def _by_table(x, table) -> np.ndarray:

@@ -13,7 +13,7 @@ from math import exp, isfinite, sqrt
 import numpy as np
 
 from ..errors import LuthkitError
-from .settling import CANNOT_TELL, COVERAGE, SETTLING, TWICE, Course, Interval, draws
+from .settling import CANNOT_TELL, COVERAGE, PERCENTILES, SETTLING, TWICE, Course, Interval, draws
 
 FEWEST_GUITARS = 3  # below this the usual settling is all there is to go by
 # How far the main modes settle from the first days to rest, as a fall of ln(frequency): from the range of -1 to
@@ -35,7 +35,7 @@ class Outlook:
     sentence: str
 
 
-def look_ahead(course: Course, *, within: float = 0.005, coverage: float = COVERAGE) -> Outlook:
+def look_ahead(course: Course, *, within: float = 0.005) -> Outlook:
     """Where a course comes to rest and when it will be within the fraction `within` of that, with bands.
 
     Raises `LuthkitError` when `within` is no positive fraction.
@@ -48,14 +48,13 @@ def look_ahead(course: Course, *, within: float = 0.005, coverage: float = COVER
     # the first day after which it stays within
     later = far.shape[1] - np.argmax(far[:, ::-1], axis=1)
     waits = np.where(far.any(axis=1), np.append(_DAYS_AHEAD, np.inf)[later], 0.0)
-    tail = 50 * (1 - coverage)
-    low, middle, high = (float(q) for q in np.percentile(waits, [tail, 50, 100 - tail], method="inverted_cdf"))
+    low, middle, high = (float(q) for q in np.percentile(waits, PERCENTILES, method="inverted_cdf"))
     rest = course.settled_log
-    settled = Interval(exp(rest.value), exp(rest.low), exp(rest.high), rest.coverage)
-    return Outlook(settled, within, Interval(middle, low, high, coverage), _ahead(course, within, low, high, coverage))
+    settled = Interval(exp(rest.value), exp(rest.low), exp(rest.high))
+    return Outlook(settled, within, Interval(middle, low, high), _ahead(course, within, low, high))
 
 
-def _ahead(course, within, low, high, coverage) -> str:
+def _ahead(course, within, low, high) -> str:
     near = f"within {100 * within:g} % of where it comes to rest"
     if course.shape == CANNOT_TELL:
         return "Cannot tell: too few sessions."
@@ -63,7 +62,7 @@ def _ahead(course, within, low, high, coverage) -> str:
         return f"It is {near} already."
     told = days_text(high) if isfinite(high) else "more than ten years"
     start = "may be there already" if low == 0 else f"will take {days_text(low)} at least"
-    sentence = f"It {start}, and is {near} {told} after the last reading at most ({100 * coverage:.0f} % band)."
+    sentence = f"It {start}, and is {near} {told} after the last reading at most ({100 * COVERAGE:.0f} % band)."
     if not isfinite(high):
         sentence = f"It {start}; when it will be {near} cannot be told yet."
     if course.shape not in (SETTLING, TWICE):
@@ -117,9 +116,7 @@ class Start:
     sentence: str
 
 
-def look_back(
-    reference_hz: float, reference_u_hz: float, guitars: Sequence[Settled] = (), *, coverage=COVERAGE
-) -> Start:
+def look_back(reference_hz: float, reference_u_hz: float, guitars: Sequence[Settled] = ()) -> Start:
     """Where must a new guitar start so that it settles to the reference: start = reference * exp(fall).
 
     The fall is pooled over the shop's own settled guitars with a variance between guitars after Mandel and Paule
@@ -139,16 +136,16 @@ def look_back(
     variances = np.array([g.fall_log_u**2 for g in guitars])
     if n >= FEWEST_GUITARS:
         mean, mean_u, between_u = pool(falls, variances)
-        factor = float(t.ppf(0.5 + coverage / 2, n - 1))
+        factor = float(t.ppf(0.5 + COVERAGE / 2, n - 1))
     else:  # the usual fall is one guitar's worth of knowledge beside each guitar of the shop
         between_u = USUAL_FALL_U
         weights = np.concatenate([[USUAL_FALL_U**-2], 1 / (variances + between_u**2)])
         mean = float(weights @ np.concatenate([[USUAL_FALL], falls]) / weights.sum())
         mean_u = weights.sum() ** -0.5
-        factor = float(norm.ppf(0.5 + coverage / 2))
+        factor = float(norm.ppf(0.5 + COVERAGE / 2))
     u = sqrt(mean_u**2 + between_u**2)
     reach = factor * sqrt(u**2 + reference_u**2)
-    start = Interval(*(reference_hz * exp(x) for x in (mean, mean - reach, mean + reach)), coverage)
+    start = Interval(*(reference_hz * exp(x) for x in (mean, mean - reach, mean + reach)))
     many = {0: "none of the shop's own guitars has", 1: "only one of the shop's own guitars has"}.get(
         n, f"{'only ' if n < FEWEST_GUITARS else ''}{n} of the shop's own guitars have"
     )
@@ -159,7 +156,7 @@ def look_back(
     )
     sentence = (
         f"To come to rest at {reference_hz:.1f} Hz a new guitar must start between {start.low:.1f} and "
-        f"{start.high:.1f} Hz ({100 * coverage:.0f} % band). {basis}"
+        f"{start.high:.1f} Hz ({100 * COVERAGE:.0f} % band). {basis}"
     )
     return Start(start, mean, u, between_u, n, sentence)
 

@@ -19,8 +19,8 @@ from .evidence import ROOM_KNOCK, Evidence, Reading, all_evidence, by_frequency,
 from .next_test import Test, next_tests
 from .pistons import told_together
 from .priors import AIR, ALL_NAMES, BODY_KINDS, CONDITIONS, NAMES, TOP, UNNAMED
+from .verdicts import CANNOT_TELL
 
-CANNOT_TELL = "cannot tell"
 SURE_ENOUGH = 0.7  # a name is given from this probability on
 SAID = 1e4  # natural logarithm: the maker's word against all evidence
 TELLING = 0.4  # natural logarithm: evidence that makes the odds half as large again is told as a reason

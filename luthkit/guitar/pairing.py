@@ -1,14 +1,20 @@
-"""Pairing: which mode of one guitar answers to which mode of another, one to one, with some left alone."""
+"""Pairing: which mode of one guitar answers to which of another, or of itself on another day, one to one, with some
+left alone; and what a pair is called.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from math import isnan, log, log2, pi, sqrt
 
 import numpy as np
 
 from ..signal.modes import Mode, ModeSet
+from .cautions import conditions
 from .merging import under_one_peak
+from .naming import Naming, name_modes
+from .priors import NAMES, UNNAMED
 
 # How far the same mode commonly lies apart on two guitars of one pattern (standard deviations).
 # Frequency: 2.2 % for the lowest mode of factory guitars (French & Brubaker 2007), about 3 % for the main top
@@ -20,6 +26,7 @@ PATTERN_SPREAD = 0.4
 PRESENT_ODDS = 9.0  # a mode of one guitar has its like on the other in nine of ten cases: common practice
 WIDEST_GATE = 9.0  # three standard deviations, however sparse the modes are
 NARROWEST_GATE = DAMPING_MOST + 0.5  # modes of one frequency are paired in any crowd
+FEWEST = 3  # a mode found in fewer sessions is not followed (all of them when there are fewer)
 UNSURE_COST = 0.5  # another pairing that costs no more than this extra is nearly as good
 
 
@@ -128,3 +135,81 @@ def _spacing_cents(candidates) -> np.ndarray:
     spacing = np.empty(len(pitch))
     spacing[order] = np.maximum((gaps[:-1] + gaps[1:]) / 2, 1.0)
     return spacing
+
+
+def track(modesets: Sequence[ModeSet], names: Sequence[Mapping[int, str]] = ()) -> tuple[Mapping[int, str], ...]:
+    """For each session, by date: index of a body mode -> the name it keeps over time.
+
+    Sessions are paired one to one with what was known of each mode when it was last seen; a mode without a partner
+    begins a track of its own. `names` may say for each session what a mode is called: of two under one peak the one of
+    that name is taken, and a track bears the name that most sessions give it, else it is "no name at" its mean
+    frequency. Pairs that may be otherwise as well are left out of the track rather than guessed.
+    """
+    tracks: list[dict] = []
+    for number, modeset in enumerate(modesets):
+        body = [k for k, mode in enumerate(modeset.modes) if mode.kind == "body"]
+        called = names[number] if number < len(names) else {}
+        new = [candidate(modeset, modeset.modes[k], called.get(k, "")) for k in body]
+        taken = set()
+        for i, j, sure in pair_up(new, [one["last"] for one in tracks]):
+            taken.add(i)
+            if sure:
+                tracks[j]["found"][number] = body[i]
+                tracks[j]["last"] = replace(new[i], name=new[i].name or tracks[j]["last"].name)
+        tracks.extend({"last": new[i], "found": {number: body[i]}} for i in range(len(body)) if i not in taken)
+    least = min(FEWEST, len(modesets))
+    kept = sorted((one for one in tracks if len(one["found"]) >= least), key=lambda one: _mean_hz(one, modesets))
+    result: list[dict[int, str]] = [{} for _ in modesets]
+    used: set[str] = set()
+    for one in kept:
+        name = _name(one, modesets, names)
+        name = name if name not in used else f"{name} at {_mean_hz(one, modesets):.0f} Hz"
+        used.add(name)
+        for number, k in one["found"].items():
+            result[number][k] = name
+    return tuple(result)
+
+
+def _mean_hz(one, modesets) -> float:
+    found = [modesets[number].modes[k].frequency_hz for number, k in one["found"].items()]
+    return sum(found) / len(found)
+
+
+def _name(one, modesets, names) -> str:
+    said = [names[number].get(k, "") for number, k in one["found"].items() if number < len(names)]
+    said = [name for name in said if name]
+    name = max(sorted(set(said)), key=said.count, default=UNNAMED)
+    return f"{UNNAMED} at {_mean_hz(one, modesets):.0f} Hz" if name == UNNAMED else name
+
+
+def namings_of(modesets: Sequence[ModeSet], given: Sequence[Naming] = ()) -> tuple[Naming, ...]:
+    """A naming for each mode set: the one of `given` that was made of the same modes, else what its own taps say."""
+    found = []
+    for modeset in modesets:
+        known = [naming for naming in given if naming.modeset.modes == modeset.modes]
+        found.append(known[0] if known else _by_its_own_taps(modeset))
+    return tuple(found)
+
+
+def names_given(naming: Naming) -> dict[Mode, str]:
+    """The modes that bear a name of their own."""
+    return {named.mode: named.name for named in naming.modes if named.name in NAMES}
+
+
+def name_of_pair(members: Sequence[tuple[str, Mode]], told: Mapping[str, Mapping[Mode, str]]) -> tuple[str, str]:
+    """(name, doubt) of modes that were paired: the one name given among them, or why they may not be the same mode.
+
+    `members` are (instrument, mode); `told` is the names given, by instrument. A name that not every guitar's own
+    taps bear out ends in "?".
+    """
+    called = [(told[instrument].get(mode, ""), instrument) for instrument, mode in members]
+    given = dict.fromkeys(name for name, _ in called if name)
+    if len(given) < 2:
+        name = next(iter(given), "")
+        return (name if all(each for each, _ in called) or not name else f"{name}?"), ""
+    words = " and ".join(f"{name} on {instrument}" for name, instrument in called if name)
+    return "", f"called {words}: this may not be the same mode"
+
+
+def _by_its_own_taps(modeset: ModeSet) -> Naming:
+    return name_modes(modeset, body_kind=str(conditions(modeset).get("body_kind", "")))

@@ -25,15 +25,16 @@ from .shapes import (
     fit_shapes,
     shape_columns,
 )
+from .verdicts import CANNOT_TELL
 from .weather import WeatherTerms, weather_terms
 
 UNTOLD = "changing, shape not told"
-CANNOT_TELL = "cannot tell"
 FEWEST_SESSIONS = 4  # below this nothing is said of change
 FEW_SESSIONS = 8  # below this the bands are called wide
 CHANCE = 0.05  # of calling a guitar changed that is not
 CLEARER = 2.0  # difference of the information criterion from which on one shape is preferred
 COVERAGE = 0.95  # of the band about where it comes to rest
+PERCENTILES = (50 - 50 * COVERAGE, 50, 50 + 50 * COVERAGE)
 _MADE = 1999  # series without a change that the real one is held against
 
 
@@ -82,7 +83,6 @@ def settle(
     series: Series,
     *,
     chance: float = CHANCE,
-    coverage: float = COVERAGE,
     reference_temperature_c: float | None = None,
     reference_humidity_percent: float | None = None,
 ) -> Course:
@@ -92,7 +92,7 @@ def settle(
     days and weather (parametric bootstrap, seeded), would gain as much by a drift or a settling. Which shape it
     is, the corrected Akaike criterion tells if it tells them apart by more than `CLEARER`. Intervals of the
     change and of the time constant are profile likelihoods at 95 %, with Student's t for the scatter that is only
-    estimated; `settled_log` averages the shapes that come to rest (see `draws`), at `coverage`.
+    estimated; `settled_log` averages the shapes that come to rest (see `draws`).
 
     The reference climate is the mean over the sessions unless told. With fewer than `FEWEST_SESSIONS` sessions the
     shape is "cannot tell". Raises `LuthkitError` without a session, or with half a reference climate.
@@ -115,7 +115,7 @@ def settle(
     moves = {fit.shape: _move(system, fit) for fit in fits}
     corrected, corrected_u = _correct(system, told)
     at_rest = draws_of(fits, system, [inf])[:, 0]
-    low, middle, high = np.percentile(at_rest, [50 - 50 * coverage, 50, 50 + 50 * coverage])
+    low, middle, high = np.percentile(at_rest, PERCENTILES)
     return Course(
         series=series,
         weather=weather,
@@ -123,7 +123,7 @@ def settle(
         chance=seen,
         change=moves[(likelier if told is still else told).shape],
         no_more_than=max(abs(end) for s in (DRIFT, SETTLING) for end in (moves[s].low, moves[s].high)),
-        settled_log=Interval(float(middle), float(low), float(high), coverage),
+        settled_log=Interval(float(middle), float(low), float(high)),
         time_constant_days=_time_constant(system, told) if shape in (SETTLING, TWICE) else Interval(nan, nan, nan),
         corrected_log=frozen_array(corrected),
         corrected_log_u=frozen_array(corrected_u),
@@ -219,22 +219,22 @@ def _correct(system, fit):
     return corrected, np.sqrt(np.diag(system.covariance) + variance)
 
 
-def draws(course: Course, day, *, count: int = 2000, seed: int = 7) -> np.ndarray:
-    """(count, n_days) courses in logarithms that the readings bear out, each as often as it deserves.
+def draws(course: Course, day) -> np.ndarray:
+    """(2000, n_days) courses in logarithms that the readings bear out, each as often as it deserves.
 
     Shapes that come to rest by their weights, time constants by their likelihood, coefficients from Student's t;
     at the reference climate and as after the last event. An infinite day is where it comes to rest.
     """
-    return draws_of(course.fits, course.system, day, count=count, seed=seed)
+    return draws_of(course.fits, course.system, day)
 
 
-def draws_of(fits, system: System, day, *, count: int = 2000, seed: int = 7) -> np.ndarray:
+def draws_of(fits, system: System, day) -> np.ndarray:
     """The same from the fits themselves."""
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng(7)
     day = np.atleast_1d(np.asarray(day, dtype=float))
     resting = [fit for fit in fits if fit.weight > 0]
     found, p = [], system.columns.shape[1]
-    counts = rng.multinomial(count, np.array([fit.weight for fit in resting]) / sum(f.weight for f in resting))
+    counts = rng.multinomial(2000, np.array([fit.weight for fit in resting]) / sum(f.weight for f in resting))
     for fit, number in zip(resting, counts, strict=True):
         chosen = rng.choice(len(fit.likely), size=number, p=fit.likely)
         columns = shape_columns(fit.shape, day, fit.time_constants_days)
@@ -249,8 +249,7 @@ def draws_of(fits, system: System, day, *, count: int = 2000, seed: int = 7) -> 
     return np.vstack(found)
 
 
-def band(course: Course, day, *, coverage: float = COVERAGE) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def band(course: Course, day) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """(middle, low, high), each (n_days,), of the course at some days in logarithms: percentiles of `draws`."""
-    tail = 50 * (1 - coverage)
-    low, middle, high = np.percentile(draws(course, day), [tail, 50, 100 - tail], axis=0)
+    low, middle, high = np.percentile(draws(course, day), PERCENTILES, axis=0)
     return middle, low, high

@@ -15,6 +15,7 @@ import numpy as np
 from .._frozen import frozen_array
 from ..errors import LuthkitError
 from ..wood.moisture import equilibrium_moisture_percent
+from .air_top_back import speed_of_sound_m_s
 from .history import Series
 
 OWN_SLOPE_SESSIONS = 6  # from so many sessions across seasons on, the guitar's own slope is used
@@ -36,26 +37,6 @@ _SLOPES = {
 _MASS_SHARE = 1.25
 # How far the climate strays from its mean where nobody wrote it down: standard deviations, common practice.
 _USUAL = {"moisture": 1.5, "temperature": 3.0, "sound": 0.005}
-
-
-def speed_of_sound_m_s(
-    temperature_c: float, *, relative_humidity_percent: float = 50.0, pressure_pa: float = 101325.0
-) -> float:
-    """Speed of sound in moist air as an ideal gas: c = sqrt(gamma R T / M), M and gamma by the share of vapour.
-
-    Vapour pressure after Magnus (Alduchov & Eskridge 1996, from memory: 610.94 exp(17.625 t / (t + 243.04)) Pa).
-    Molar masses 28.96546 and 18.01528 g/mol; heat capacities 7/2 R for air, 4 R for vapour. Within 0.1 % of the
-    formula of Cramer (1993) from 0 to 30 degrees.
-
-    >>> round(float(speed_of_sound_m_s(20.0)), 1)
-    343.9
-    """
-    temperature_c = np.asarray(temperature_c, dtype=float)
-    vapour = 610.94 * np.exp(17.625 * temperature_c / (temperature_c + 243.04))
-    share = np.asarray(relative_humidity_percent) / 100 * vapour / pressure_pa
-    molar_mass = (1 - share) * 0.02896546 + share * 0.01801528
-    heat_capacity = (1 - share) * 3.5 + share * 4.0  # in units of the gas constant
-    return np.sqrt(heat_capacity / (heat_capacity - 1) * 8.314462618 * (temperature_c + 273.15) / molar_mass)
 
 
 @dataclass(frozen=True, eq=False)

@@ -19,8 +19,8 @@ import numpy as np
 from ..errors import LuthkitError
 from ..guitar.history import History, Occasion, history_from_rows
 from ..guitar.merging import merged
+from ..guitar.pairing import track
 from ..guitar.priors import NAMES
-from ..guitar.tracking import track
 from ..signal.modes import Mode, ModeSet, read_modes
 from ..signal.taps import Tap, TapSet
 from . import cache
@@ -41,7 +41,7 @@ _JUDGED = 2  # sessions at the end of a history that `guitar.alarm` looks at
 def read_history(path) -> History:
     """The history of one guitar: from a table of readings, a folder that holds one, or a folder of sessions.
 
-    Sessions are read from their sound, and the same mode is found again in each (`guitar.tracking`); it takes the
+    Sessions are read from their sound, and the same mode is found again in each (`guitar.pairing.track`); it takes the
     name it was given most often. Of the last two sessions the harder and the softer half of the taps are read by
     themselves too, where they differ enough. A session that cannot be read, or has no date, is left out with a note.
 

@@ -16,10 +16,10 @@ from pathlib import Path
 
 from ..errors import LuthkitError
 from ..guitar.merging import merged
+from ..guitar.pairing import track
 from ..guitar.profile import LEAST_SHARE
 from ..guitar.repeat_study import RepeatStudy, repeat_study
 from ..guitar.thresholds import Thresholds
-from ..guitar.tracking import track
 from ..signal.modes import read_modes
 from ..signal.taps import TapSet
 from .history import dated_sessions, halves, name_of, names_of, read_rows

@@ -6,7 +6,7 @@ import hashlib
 from dataclasses import asdict
 
 from .._text import one_line
-from ..guitar.pair_names import name_of_pair, names_given, namings_of
+from ..guitar.pairing import name_of_pair, names_given, namings_of
 from ..guitar.priors import UNNAMED
 from ..guitar.profile import Profile
 from .page import Page, file_word, paragraphs, table

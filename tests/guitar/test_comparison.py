@@ -11,9 +11,8 @@ from hypothesis import strategies as st
 from luthkit.errors import LuthkitError
 from luthkit.guitar.comparison import compare
 from luthkit.guitar.naming import name_modes, overrule
-from luthkit.guitar.pairing import Candidate, pair_up, pairing_cost, pattern_likeness
+from luthkit.guitar.pairing import Candidate, pair_up, pairing_cost, pattern_likeness, track
 from luthkit.guitar.thresholds import Figure, Thresholds
-from luthkit.guitar.tracking import track
 from luthkit.guitar.verdicts import CANNOT_TELL, HEARD, IN_RANGE, UNHEARD, WITHIN, sum_up
 from luthkit.signal.modes import Mode, ModeSet
 from luthkit.signal.notes import cents

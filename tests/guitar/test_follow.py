@@ -13,9 +13,9 @@ from luthkit.guitar.alarm import LOOK, QUIET
 from luthkit.guitar.follow import _not_enough, _summary, course_words, follow
 from luthkit.guitar.forecast import look_ahead
 from luthkit.guitar.history import Event, History, history_from_rows, series
+from luthkit.guitar.pairing import track
 from luthkit.guitar.priors import UNNAMED
 from luthkit.guitar.shapes import NO_CHANGE, SETTLING
-from luthkit.guitar.tracking import track
 
 OCCASIONS = [SimpleNamespace(date=datetime.date(2024, month, 1)) for month in (1, 2, 3, 4)]
 DAYS = (0, 1, 3, 7, 14, 30, 60, 90, 130, 180, 240, 300, 365, 430)
@@ -103,7 +103,9 @@ def test_what_could_hide_a_change_that_all_hear_is_no_finding():
         outlook = look_ahead(told)
         asked = " ".join(_summary(SimpleNamespace(name="Wren", occasions=OCCASIONS), [told], [outlook], quiet))
         assert ("No change seen" in asked) == (no_more_than < 0.03) == ("could hide" not in asked)
-        assert asked.startswith("Wren holds to within 2.9 %; " if no_more_than < 0.03 else "Wren holds, or not: cannot tell; ")
+        assert asked.startswith(
+            "Wren holds to within 2.9 %; " if no_more_than < 0.03 else "Wren holds, or not: cannot tell; "
+        )
     assert "a change of 3.1 % could hide" in course_words(told)
 
 
