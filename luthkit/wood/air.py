@@ -38,13 +38,6 @@ def air_mass(aspect: float, size: int) -> np.ndarray:
     return found
 
 
-def heaving_coefficient(aspect: float) -> float:
-    """Air swung by a rigid rectangle moving broadside, over rho pi / 4 a b^2 with b the shorter side."""
-    aspect = max(aspect, 1 / aspect)
-    _, _, potential = _potential_per_velocity(aspect)
-    return float(potential.sum() / (np.pi / 4))
-
-
 def _potential_per_velocity(aspect: float):
     """Panel centres along (nx,) and across (ny,) on a plate `aspect` by 1, and the potential's jump per velocity.
 

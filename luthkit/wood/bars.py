@@ -11,14 +11,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass, fields
 from functools import lru_cache
-from math import exp, inf, isfinite, pi
+from math import inf, isfinite, pi
 
 import numpy as np
 from scipy.optimize import brentq
 
 from ..errors import LuthkitError
 
-BENDING_NODE = 0.22415752  # of the length, from each end: root of the Euler-Bernoulli shape, first mode
 SHEAR_FACTOR = 5 / 6  # of a rectangle, Reissner 1945; Cowper 1966 gives 10 (1 + nu) / (12 + 11 nu)
 
 
@@ -66,26 +65,6 @@ def bending_frequencies_hz(
     return per_lambda * _lambdas(bar, modulus_ratio, shear_factor, n_modes)
 
 
-def bending_modulus_pa(
-    bar: Bar, *, frequency_hz: float, mode: int = 1, modulus_ratio: float = 0.0, shear_factor: float = SHEAR_FACTOR
-) -> float:
-    """The modulus E along a free bar from the frequency of one bending mode; `modulus_ratio` as above.
-
-    E = rho (2 pi f)^2 12 L^4 / (t^2 lambda^2), lambda from the ratio and t / L. Raises LuthkitError as above.
-
-    >>> bar = Bar(length_m=0.4, width_m=0.03, thickness_m=0.004, mass_kg=0.02016)
-    >>> round(bending_modulus_pa(bar, frequency_hz=133.0) / 1e9, 3)
-    11.255
-    >>> round(bending_modulus_pa(bar, frequency_hz=133.0, modulus_ratio=15.0) / 1e9, 3)
-    11.275
-    """
-    positive("frequency_hz", frequency_hz)
-    found = bending_frequencies_hz(
-        bar, modulus_pa=1e9, modulus_ratio=modulus_ratio, shear_factor=shear_factor, n_modes=mode
-    )
-    return float(1e9 * (frequency_hz / found[-1]) ** 2)
-
-
 def shear_gain(*, thickness_m: float, length_m: float, modulus_ratio: float) -> float:
     """By how much shear and rotary inertia make a bar read too soft: the E of Timoshenko over that of a slender bar.
 
@@ -99,13 +78,9 @@ def shear_gain(*, thickness_m: float, length_m: float, modulus_ratio: float) -> 
 def torsion_frequency_hz(bar: Bar, *, shear_modulus_pa: float, mode: int = 1) -> float:
     """Torsion of a free bar: f = n / (2 L) sqrt(G J / (rho I_p)), J after Saint-Venant, I_p = b t (b^2 + t^2) / 12."""
     positive("shear_modulus_pa", shear_modulus_pa)
-    return float(mode * (shear_modulus_pa / (4 * bar.length_m**2 * bar.density_kg_m3 * _torsion_ratio(bar))) ** 0.5)
-
-
-def torsion_modulus_pa(bar: Bar, *, frequency_hz: float, mode: int = 1) -> float:
-    """The shear modulus G from the frequency of one torsion mode of a free bar; the inverse of the above."""
-    positive("frequency_hz", frequency_hz)
-    return float((frequency_hz / mode) ** 2 * 4 * bar.length_m**2 * bar.density_kg_m3 * _torsion_ratio(bar))
+    wide, thin = max(bar.width_m, bar.thickness_m), min(bar.width_m, bar.thickness_m)
+    turned = (wide**2 + thin**2) / (12 * thin**2 * torsion_constant(wide / thin))  # I_p / J
+    return float(mode * (shear_modulus_pa / (4 * bar.length_m**2 * bar.density_kg_m3 * turned)) ** 0.5)
 
 
 def astm_modulus_pa(bar: Bar, *, frequency_hz: float, poisson_ratio: float = 0.0) -> float:
@@ -122,15 +97,6 @@ def astm_modulus_pa(bar: Bar, *, frequency_hz: float, poisson_ratio: float = 0.0
     return 0.9465 * bar.mass_kg * frequency_hz**2 / bar.width_m * (bar.length_m / bar.thickness_m) ** 3 * t1
 
 
-def astm_shear_modulus_pa(bar: Bar, *, frequency_hz: float) -> float:
-    """G of a bar alike in all directions, after ASTM E1876, first torsion mode (formula from memory)."""
-    positive("frequency_hz", frequency_hz)
-    ratio, slender = bar.width_m / bar.thickness_m, bar.width_m / bar.length_m
-    r = (1 + ratio**2) / (4 - 2.521 / ratio * (1 - 1.991 / (exp(pi * ratio) + 1)))
-    r = r * (1 + 0.00851 * slender**2) - 0.060 * slender**1.5 * (ratio - 1) ** 2
-    return 4 * bar.length_m * bar.mass_kg * frequency_hz**2 / (bar.width_m * bar.thickness_m) * r
-
-
 def torsion_constant(ratio: float) -> float:
     """J / (b t^3) of a rectangle with b / t = `ratio` >= 1: Saint-Venant's series (Timoshenko and Goodier).
 
@@ -139,12 +105,6 @@ def torsion_constant(ratio: float) -> float:
     """
     odd = np.arange(1, 60, 2)
     return float((1 - 192 / (pi**5 * ratio) * np.sum(np.tanh(odd * pi * ratio / 2) / odd**5)) / 3)
-
-
-def _torsion_ratio(bar: Bar) -> float:
-    """I_p / J of the section."""
-    wide, thin = max(bar.width_m, bar.thickness_m), min(bar.width_m, bar.thickness_m)
-    return (wide**2 + thin**2) / (12 * thin**2 * torsion_constant(wide / thin))
 
 
 def _lambdas(bar: Bar, modulus_ratio: float, shear_factor: float, n_modes: int) -> np.ndarray:

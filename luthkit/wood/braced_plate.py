@@ -66,16 +66,13 @@ class Beam:
     def __post_init__(self):
         sizes = (self.width_m, self.height_m, self.young_pa, self.density_kg_m3, self.length_m)
         if not all(isfinite(size) and size > 0 for size in sizes):
-            raise LuthkitError(
-                f"brace {self.name or '(no name)'}: width, height, length, E and density must be above 0"
-            )
+            raise LuthkitError(f"{self.called}: width, height, length, E and density must be above 0")
         if self.end_height_m is not None and not 0 <= self.end_height_m <= self.height_m:
-            raise LuthkitError(
-                f"brace {self.name or '(no name)'}: its ends must be no higher than its middle, and not below 0"
-            )
+            raise LuthkitError(f"{self.called}: its ends must be no higher than its middle, and not below 0")
 
     @property
-    def _called(self) -> str:
+    def called(self) -> str:
+        """Its name in a sentence."""
         return self.name or "a brace without a name"
 
     @property
@@ -104,7 +101,7 @@ class Beam:
 
 
 @dataclass(frozen=True, eq=False)
-class PlateModes:
+class BracedModes:
     """Modes of a braced plate, the lowest first; shapes carry 1 kg of modal mass, so they have the unit kg^-1/2."""
 
     frequency_hz: np.ndarray  # (n_modes,)
@@ -145,7 +142,7 @@ class BracedPlate:
             object.__setattr__(self, name, frozen_array(value))
 
     @one_thread
-    def modes(self, stiffness_factors, mass_factors, *, n_modes: int = 6, rigid: int = 0) -> PlateModes:
+    def modes(self, stiffness_factors, mass_factors, *, n_modes: int = 6, rigid: int = 0) -> BracedModes:
         """The lowest modes for factors (7,) and (3,) before the parts; `rigid` modes at the bottom are left out."""
         factors = np.asarray(stiffness_factors, float)
         stiffness = np.tensordot(factors, self.stiffness, 1)
@@ -153,7 +150,7 @@ class BracedPlate:
         last = min(rigid + n_modes, len(mass)) - 1
         value, vector = eigh(stiffness, mass, subset_by_index=[rigid, last])
         energy = np.einsum("im,kij,jm->mk", vector, self.stiffness, vector) * factors
-        return PlateModes(
+        return BracedModes(
             np.sqrt(np.maximum(value, 0)) / (2 * pi),
             self.volume @ vector,
             (self.points @ vector).T,
@@ -304,13 +301,10 @@ def _beam(basis, outline, beam: Beam, wood, thickness_m):
     start, end = np.array(beam.start_m, float), np.array(beam.end_m, float)
     node, weight = leggauss(24)
     part = (node + 1) / 2
-    x, y = (start[:, None] + np.outer(end - start, part)).tolist()
-    x, y = np.array(x), np.array(y)
+    x, y = start[:, None] + np.outer(end - start, part)
     outside = np.abs(y) - outline.half_width_m(x)
     if outside.max() > 0.003:
-        raise LuthkitError(
-            f"{beam.name or 'a brace'} leaves the outline by {1000 * outside.max():.0f} mm; check its two ends"
-        )
+        raise LuthkitError(f"{beam.called} leaves the outline by {1000 * outside.max():.0f} mm; check its two ends")
     cosine, sine = (end - start) / beam.length_m
     curve = cosine**2 * basis.at(x, y, (2, 0)) + sine**2 * basis.at(x, y, (0, 2))
     curve = curve + 2 * cosine * sine * basis.at(x, y, (1, 1))
@@ -323,8 +317,7 @@ def _beam(basis, outline, beam: Beam, wood, thickness_m):
 
 def _disc(outline, centre_m: float, radius_m: float):
     """Points and weights over a disc on the centre line."""
-    if not radius_m > 0:
-        raise LuthkitError(f"the soundhole's radius is {radius_m!r} m; give a size in metres, larger than 0")
+    positive("the soundhole's radius in metres", radius_m)
     around = np.linspace(0, 2 * pi, 40, endpoint=False)
     x, y = centre_m + radius_m * np.cos(around), radius_m * np.sin(around)
     if np.any(np.abs(y) >= outline.half_width_m(x)):

@@ -5,11 +5,9 @@ First-order propagation after JCGM 100:2008 (the GUM), clause 5: u^2 = sum over 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
-from math import hypot, isfinite
-
-from ..errors import LuthkitError
+from math import hypot
 
 
 @dataclass(frozen=True)
@@ -42,34 +40,15 @@ class Budget:
         return abs(self.value) * self.relative_u
 
 
-def propagate(function: Callable, inputs: Mapping[str, tuple[float, float]], *, name: str = "") -> Budget:
-    """Value and budget of `function(**values)`, from name -> (value, standard uncertainty).
-
-    Slopes are central differences over one standard uncertainty either way.
-    Raises LuthkitError for an input that is not finite, an uncertainty below zero, or a result of 0.
-
-    >>> budget = propagate(lambda side: side**3, {"side": (2.0, 0.01)}, name="volume")
-    >>> round(budget.value, 6), round(100 * budget.relative_u, 2)
-    (8.0, 1.5)
-    """
-    for label, (value, u) in inputs.items():
-        if not (isfinite(value) and isfinite(u) and u >= 0):
-            raise LuthkitError(f"{label} is {value} with standard uncertainty {u}; both must be numbers, u 0 or more")
-    values = {label: value for label, (value, _) in inputs.items()}
-    result = float(function(**values))
-    if not isfinite(result) or result == 0:
-        raise LuthkitError(f"{name or 'the result'} comes out as {result}: it has no relative error")
-    parts = []
-    for label, (value, u) in inputs.items():
-        up, down = function(**{**values, label: value + u}), function(**{**values, label: value - u})
-        parts.append(Part(label, (float(up) - float(down)) / 2 / result))
-    return budget_of(name, result, {part.name: part.relative_u for part in parts})
-
-
 def budget_of(name: str, value: float, relative_us: Mapping[str, float]) -> Budget:
     """A budget from parts that are known already, each as a fraction of the value."""
     parts = sorted((Part(label, float(u)) for label, u in relative_us.items()), key=lambda part: -abs(part.relative_u))
     return Budget(name, float(value), tuple(parts))
+
+
+def known(name: str, value: float, u: float) -> Budget:
+    """A measured value as a budget of one part."""
+    return budget_of(name, value, {name: u / value})
 
 
 def combine(name: str, factors: Mapping[Budget, float]) -> Budget:

@@ -12,7 +12,7 @@ on the edge, which is what the plates of `braced_plate` need. Cutaways are not h
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import isfinite, pi
+from math import pi
 
 import numpy as np
 from numpy.polynomial import Polynomial
@@ -20,6 +20,7 @@ from numpy.polynomial.legendre import leggauss
 
 from .._frozen import frozen_array
 from ..errors import LuthkitError
+from .bars import positive
 
 
 @dataclass(frozen=True, eq=False)
@@ -34,8 +35,7 @@ class Outline:
     square_ends: bool = False
 
     def __post_init__(self):
-        if not (isfinite(self.length_m) and self.length_m > 0):
-            raise LuthkitError(f"the outline is {self.length_m!r} m long; give its length in metres, such as 0.49")
+        positive("length_m", self.length_m)
         object.__setattr__(self, "coefficients", frozen_array(self.coefficients, ndim=1, name="coefficients"))
         if not np.all(self._p(np.linspace(0, self.length_m, 401)) > 0):
             raise LuthkitError("the widths given make no smooth outline; check that each is a full width, in metres")
@@ -43,13 +43,14 @@ class Outline:
     @classmethod
     def rectangle(cls, length_m: float, width_m: float) -> Outline:
         """A rectangle, its length along the grain."""
-        _positive(length_m=length_m, width_m=width_m)
+        positive("length_m", length_m)
+        positive("width_m", width_m)
         return cls(length_m, np.array([width_m**2 / 4]), square_ends=True)
 
     @classmethod
     def circle(cls, radius_m: float) -> Outline:
         """A disc."""
-        _positive(radius_m=radius_m)
+        positive("radius_m", radius_m)
         return cls(2 * radius_m, np.array([1.0]))
 
     @classmethod
@@ -71,7 +72,9 @@ class Outline:
         >>> round(float(2 * body.half_width_m(0.23 * 0.49)), 3)
         0.37
         """
-        _positive(length_m=length_m, lower_bout_m=lower_bout_m, waist_m=waist_m, upper_bout_m=upper_bout_m)
+        sizes = {"length_m": length_m, "lower_bout_m": lower_bout_m, "waist_m": waist_m, "upper_bout_m": upper_bout_m}
+        for name, size in sizes.items():
+            positive(name, size)
         at = 2 * np.asarray(places, float) - 1
         if at.shape != (3,) or not np.all(np.diff(at) > 0) or at[0] <= -1 or at[-1] >= 1:
             raise LuthkitError(f"places is {places!r}; give three rising parts of the length, each between 0 and 1")
@@ -96,7 +99,7 @@ class Outline:
             raise LuthkitError("an outline needs at least 12 points, each a pair: along, across, in metres")
         x, half = points[:, 0] - points[:, 0].min(), np.abs(points[:, 1])
         length = float(x.max())
-        _positive(length_m=length)
+        positive("length_m", length)
         t = 2 * x / length - 1
         inner = np.abs(t) < 0.999
         ends = length**2 / 4 * (1 - t[inner] ** 2)
@@ -139,11 +142,7 @@ class Outline:
         node, weight = leggauss(n_across)
         half = np.sqrt(self.square_and_slopes(x)[0])
         y = half[:, None] * node
-        return (
-            np.repeat(x, n_across),
-            y.ravel(),
-            (dx[:, None] * half[:, None] * weight).ravel(),
-        )
+        return np.repeat(x, n_across), y.ravel(), (dx[:, None] * half[:, None] * weight).ravel()
 
     def edge(self, n: int = 60) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """x, y and weight (m) of points whose weighted sum is an integral along the edge."""
@@ -167,9 +166,3 @@ class Outline:
             return self.length_m * (node + 1) / 2, self.length_m / 2 * weight
         angle = pi * (node + 1) / 2
         return self.length_m * (1 - np.cos(angle)) / 2, self.length_m / 2 * np.sin(angle) * pi / 2 * weight
-
-
-def _positive(**sizes) -> None:
-    for name, size in sizes.items():
-        if not (isfinite(size) and size > 0):
-            raise LuthkitError(f"{name} is {size!r}; give a size in metres, larger than 0")

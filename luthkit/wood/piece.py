@@ -17,7 +17,7 @@ import numpy as np
 from .._frozen import frozen_dict
 from ..errors import LuthkitError
 from .bars import Bar
-from .budget import Budget, propagate
+from .budget import Budget, combine, known
 from .inversion import Expectation
 from .moisture import equilibrium_moisture_percent, equilibrium_moisture_u_percent
 from .plates import Plate
@@ -73,9 +73,8 @@ class Measurement:
     @property
     def density(self) -> Budget:
         """Mass / (length width thickness) in kg/m3, with its budget."""
-        return propagate(
-            lambda length, width, thickness, mass: mass / (length * width * thickness), self.inputs, name="density"
-        )
+        powers = {"length": -1, "width": -1, "thickness": -1, "mass": 1}
+        return combine("density", {known(name, *self.inputs[name]): power for name, power in powers.items()})
 
     def plate(self) -> Plate:
         """As a plate; raises LuthkitError when it is too thick for one."""

@@ -161,20 +161,10 @@ def _plate_values(on_day: Measurement, found: Inversion, sawn: str) -> dict[str,
 
 
 def _strip_values(on_day: Measurement, found: StripReading) -> dict[str, Budget]:
-    stiff = (("along", found.along_pa, found.along_relative_u), ("shear", found.shear_pa, found.shear_relative_u))
-    losses = {
-        "loss_along": (found.loss_along, found.loss_along_u),
-        "loss_shear": (found.loss_shear, found.loss_shear_u),
-    }
-    values = {}
-    for name, value, u in stiff:
-        if isfinite(value):
-            parts = _sizes(on_day, _POWERS[name])
-            air = found.air_share / (1 + found.air_share) * AIR_MASS_U
-            values[name] = budget_of(name, value, {**parts, f"taps ({name})": u, "air": air})
-    for name, (value, u) in losses.items():
-        if isfinite(value):
-            values[name] = budget_of(name, value, {f"taps ({name})": u / value})
+    air, values = found.air_share / (1 + found.air_share) * AIR_MASS_U, {}
+    for name, (value, u) in found.values.items():
+        sizes = {**_sizes(on_day, _POWERS[name]), "air": air} if name in STIFF else {}
+        values[name] = budget_of(name, value, {**sizes, f"taps ({name})": u})
     return values
 
 

@@ -6,12 +6,13 @@ The air is that of a flat strip, pi / 4 rho b^2 a length (Lamb, *Hydrodynamics*,
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import nan, pi
 
 import numpy as np
 
+from .._frozen import frozen_dict
 from ..errors import LuthkitError
 from .air import AIR_DENSITY_KG_M3
 from .bars import SHEAR_FACTOR, Bar, bending_frequencies_hz, torsion_frequency_hz
@@ -24,19 +25,14 @@ _NEAR = 0.04  # a heard mode this near to a computed one is that one
 
 @dataclass(frozen=True)
 class StripReading:
-    """What the heard modes say of the wood of a strip; relative errors hold the taps alone. NaN: not heard."""
+    """What the heard modes say of the wood of a strip.
 
-    along_pa: float
-    along_relative_u: float
-    shear_pa: float
-    shear_relative_u: float
+    Names in `values`: along and shear (Pa: E_L and G), loss_along, loss_shear; what was not heard is missing.
+    """
+
+    values: Mapping[str, tuple[float, float]]  # name -> (value, relative error by the taps alone)
     modulus_ratio: float  # E / G in the plane of bending
-    modulus_ratio_u: float
-    loss_along: float
-    loss_along_u: float
-    loss_shear: float
-    loss_shear_u: float
-    bending: tuple[tuple[int, int, float], ...]  # (mode, index among the heard, computed Hz)
+    bending: tuple[int, ...]  # indices among the heard, the first bending mode first
     torsion: int | None  # index among the heard
     air_share: float  # of the strip's mass
     notes: tuple[str, ...] = ()
@@ -85,25 +81,21 @@ def invert_strip(
             break
         pairs, along = again, float(np.exp(log_along))
     torsion, shear, shear_u = _torsion(bar, frequency, u, pairs, expected, air_density_kg_m3)
-    loss, loss_u = _mean_loss([modes[k] for _, k in pairs])
-    twist, twist_u = _mean_loss([modes[torsion]] if torsion is not None else [])
+    values = {
+        "along": (float(np.exp(log_along)), float(np.sqrt(covariance[0, 0]))),
+        "shear": (shear, shear_u),
+        "loss_along": _mean_loss([modes[k] for _, k in pairs]),
+        "loss_shear": _mean_loss([modes[torsion]] if torsion is not None else []),
+    }
     notes = []
     if len(pairs) == 1:
         notes.append("one bending mode only: nothing checks it, and shear is taken as wood usually has it")
     if bar.length_m < 20 * bar.thickness_m:
         notes.append("the strip is short against its thickness: shear tells much, and E hangs on it")
     return StripReading(
-        along_pa=float(np.exp(log_along)),
-        along_relative_u=float(np.sqrt(covariance[0, 0])),
-        shear_pa=shear,
-        shear_relative_u=shear_u,
+        values=frozen_dict({name: told for name, told in values.items() if np.isfinite(told[0])}),
         modulus_ratio=ratio,
-        modulus_ratio_u=float(np.sqrt(covariance[1, 1])),
-        loss_along=loss,
-        loss_along_u=loss_u,
-        loss_shear=twist,
-        loss_shear_u=twist_u,
-        bending=tuple((mode + 1, k, float(model[mode])) for mode, k in pairs),
+        bending=tuple(k for _, k in pairs),
         torsion=torsion,
         air_share=float(share),
         notes=tuple(notes),
@@ -158,7 +150,7 @@ def _torsion(bar, frequency, u, pairs, expected, air):
 
 
 def _mean_loss(modes) -> tuple[float, float]:
-    """Weighted mean of the loss factors and its error, NaN without any."""
+    """Weighted mean of the loss factors and its relative error, NaN without any."""
     loss = np.array([2 * mode.damping_ratio for mode in modes])
     u = np.array([2 * mode.damping_ratio_u for mode in modes])
     good = np.isfinite(loss) & np.isfinite(u) & (loss > 0)
@@ -167,4 +159,4 @@ def _mean_loss(modes) -> tuple[float, float]:
     loss, u = loss[good], np.hypot(u[good], LOSS_U * loss[good])
     mean = np.sum(loss / u**2) / np.sum(u**-2)
     spread = np.sqrt(np.sum(((loss - mean) / u) ** 2) / (len(loss) - 1)) if len(loss) > 1 else 1.0
-    return float(mean), float(max(1.0, spread) * np.sum(u**-2) ** -0.5)
+    return float(mean), float(max(1.0, spread) * np.sum(u**-2) ** -0.5 / mean)

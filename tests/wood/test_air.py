@@ -3,11 +3,16 @@
 import numpy as np
 import pytest
 
-from luthkit.wood.air import air_mass, heaving_coefficient
+from luthkit.wood.air import air_mass
 from luthkit.wood.plates import Plate, Stiffness, plate_modes
 
 SPRUCE = Stiffness(along_pa=11.9e9, across_pa=0.9282e9, shear_pa=0.7616e9, poisson_ratio=0.372)
 PLATE = Plate(length_m=0.55, width_m=0.2, thickness_m=0.003, mass_kg=0.1386)
+
+
+def heaving(aspect):
+    """Air swung by the rigid shape, over rho pi / 4 a b^2 with b the shorter side."""
+    return air_mass(aspect, 2)[0][0, 0] / (np.pi / 4)
 
 
 @pytest.mark.parametrize(
@@ -16,12 +21,12 @@ PLATE = Plate(length_m=0.55, width_m=0.2, thickness_m=0.003, mass_kg=0.1386)
 )
 def test_a_rigid_rectangle_swings_the_air_that_is_known(aspect, coefficient):
     """Added mass of a rectangular plate moving broadside, DNV-RP-C205 appendix D (from memory)."""
-    assert heaving_coefficient(aspect) == pytest.approx(coefficient, rel=0.01)
+    assert heaving(aspect) == pytest.approx(coefficient, rel=0.01)
 
 
 def test_a_long_strip_swings_a_cylinder_of_air():
     """Flat strip in a plane flow: pi / 4 rho b^2 a length (Lamb, Hydrodynamics, art. 71)."""
-    assert 0.95 < heaving_coefficient(40) < 1.0
+    assert 0.95 < heaving(40) < 1.0
 
 
 def test_turned_round_the_plate_swings_the_same_air():

@@ -10,12 +10,9 @@ from luthkit import LuthkitError
 from luthkit.wood.bars import (
     Bar,
     astm_modulus_pa,
-    astm_shear_modulus_pa,
     bending_frequencies_hz,
-    bending_modulus_pa,
     torsion_constant,
     torsion_frequency_hz,
-    torsion_modulus_pa,
 )
 
 DURAL = Bar(length_m=0.160, width_m=0.025, thickness_m=0.008, mass_kg=0.0864)
@@ -60,25 +57,23 @@ def test_bending_and_back_on_a_metal_bar():
     assert bending_frequencies_hz(DURAL, modulus_pa=72e9, modulus_ratio=ratio)[0] == pytest.approx(1643.7368, rel=1e-6)
     there = bending_frequencies_hz(DURAL, modulus_pa=72e9, modulus_ratio=ratio, shear_factor=cowper)[0]
     assert there == pytest.approx(1643.8720, rel=1e-6)
-    assert bending_modulus_pa(DURAL, frequency_hz=1643.8720, modulus_ratio=ratio, shear_factor=cowper) == (
-        pytest.approx(72e9, rel=1e-6)
-    )
     assert astm_modulus_pa(DURAL, frequency_hz=1643.7368, poisson_ratio=0.33) == pytest.approx(71.9954e9, rel=1e-5)
 
 
 def test_astm_e1876_formula_vectors():
-    """Computed from the formula (from memory), mu = 0.29: E = 207.317887 GPa, G = 94.718510 GPa; a strip 11.258462."""
+    """Computed from the formula (from memory), mu = 0.29: E = 207.317887 GPa; a strip 11.258462."""
     assert astm_modulus_pa(SMALL, frequency_hz=2360, poisson_ratio=0.29) == pytest.approx(207.317887e9, rel=2e-7)
-    assert astm_shear_modulus_pa(SMALL, frequency_hz=7100) == pytest.approx(94.718510e9, rel=2e-7)
     assert astm_modulus_pa(STRIP, frequency_hz=133.0) == pytest.approx(11.258462e9, rel=2e-7)
 
 
 def test_the_standard_and_the_exact_bar_agree_for_metal_and_part_for_wood():
     for thin in (0.02, 0.05, 0.1):
         bar = Bar(length_m=0.2, width_m=0.03, thickness_m=0.2 * thin, mass_kg=0.05)
-        exact = bending_modulus_pa(bar, frequency_hz=1000.0, modulus_ratio=2.6)
+        exact, wood = (
+            1e9 * (1000.0 / bending_frequencies_hz(bar, modulus_pa=1e9, modulus_ratio=ratio)[0]) ** 2
+            for ratio in (2.6, 15.0)
+        )
         assert astm_modulus_pa(bar, frequency_hz=1000.0, poisson_ratio=0.3) == pytest.approx(exact, rel=2e-3)
-        wood = bending_modulus_pa(bar, frequency_hz=1000.0, modulus_ratio=15.0)
         assert wood > exact * (1 + 6 * thin**2)
 
 
@@ -89,20 +84,11 @@ def test_torsion_constants_of_rectangles():
     assert torsion_constant(2.0) == pytest.approx(0.228682, abs=1e-6)
 
 
-def test_torsion_and_back():
-    """Aluminium bar above, G = 27.0677 GPa: 5388.8798 Hz after Saint-Venant; the standard reads 0.48 % less."""
+def test_torsion():
+    """Aluminium bar above, G = 27.0677 GPa: 5388.8798 Hz after Saint-Venant; the second mode twice that."""
     assert torsion_frequency_hz(DURAL, shear_modulus_pa=72e9 / 2.66) == pytest.approx(5388.8798, rel=1e-6)
-    assert torsion_modulus_pa(DURAL, frequency_hz=5388.8798) == pytest.approx(27.0677e9, rel=1e-5)
-    assert astm_shear_modulus_pa(DURAL, frequency_hz=5388.8798) == pytest.approx(26.9389e9, rel=1e-5)
-    second = torsion_frequency_hz(DURAL, shear_modulus_pa=27e9, mode=2)
-    assert torsion_modulus_pa(DURAL, frequency_hz=second, mode=2) == pytest.approx(27e9)
-
-
-@given(mode=st.integers(1, 6), ratio=st.floats(0, 20), modulus=st.floats(1e9, 1e11))
-@settings(max_examples=25, deadline=None)
-def test_there_and_back_for_any_mode(mode, ratio, modulus):
-    there = bending_frequencies_hz(STRIP, modulus_pa=modulus, modulus_ratio=ratio, n_modes=mode)[-1]
-    assert bending_modulus_pa(STRIP, frequency_hz=there, mode=mode, modulus_ratio=ratio) == pytest.approx(modulus)
+    second = torsion_frequency_hz(DURAL, shear_modulus_pa=72e9 / 2.66, mode=2)
+    assert second == pytest.approx(2 * 5388.8798, rel=1e-6)
 
 
 @pytest.mark.parametrize(
@@ -110,9 +96,9 @@ def test_there_and_back_for_any_mode(mode, ratio, modulus):
     [
         (lambda: Bar(length_m=160, width_m=25, thickness_m=80, mass_kg=0.1), "metres"),
         (lambda: Bar(length_m=0.1, width_m=0.01, thickness_m=-1, mass_kg=0.1), "thickness_m is -1"),
-        (lambda: bending_modulus_pa(DURAL, frequency_hz=float("nan")), "frequency_hz is nan"),
-        (lambda: bending_modulus_pa(DURAL, frequency_hz=100.0, modulus_ratio=-1), "modulus_ratio is -1"),
-        (lambda: bending_modulus_pa(DURAL, frequency_hz=100.0, mode=9), "9 bending modes"),
+        (lambda: bending_frequencies_hz(DURAL, modulus_pa=float("nan")), "modulus_pa is nan"),
+        (lambda: bending_frequencies_hz(DURAL, modulus_pa=1e9, modulus_ratio=-1), "modulus_ratio is -1"),
+        (lambda: bending_frequencies_hz(DURAL, modulus_pa=1e9, n_modes=9), "9 bending modes"),
     ],
 )
 def test_what_makes_no_sense_is_refused(call, words):
