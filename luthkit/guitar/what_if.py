@@ -104,8 +104,8 @@ def what_if(fit: BodyFit, change: Change) -> WhatIf:
     top = fit.model.top_mass_kg
     if abs(change.bridge_mass_kg) > LARGEST_CHANGE * top:
         raise LuthkitError(
-            f"bridge_mass_kg is {change.bridge_mass_kg:g}; with an effective mass of the top of {1000 * top:.0f} g "
-            f"this model answers for up to {LARGEST_CHANGE * top:.3f} kg more or less"
+            f"the bridge is changed by {1000 * change.bridge_mass_kg:g} g; it has {1000 * top:.0f} g to move, for which "
+            f"this model answers for up to {1000 * LARGEST_CHANGE * top:.0f} g more or less"
         )
     temperature = fit.model.temperature_c
     names, _ = low_modes(fit.model, fit.order)

@@ -3,23 +3,28 @@
 from __future__ import annotations
 
 import datetime
-import hashlib
 from collections.abc import Sequence
 from pathlib import Path
 
 from .._text import one_line
 from ..shop.overview import InHand
 from ..shop.verify import Verification
-from .page import Page, bullets, image, paragraphs, table
+from .data import picked
+from .page import Page, box, bullets, identity_of, image, paragraphs, table
 from .plots.logbook import plot_logbook
+from .words import text_table
 
-_HEAD = ("guitar", "role", "stage", "sessions", "last session", "due next", "on")
+_HEAD = ("Guitar", "Role", "Stage", "Sessions", "Last session", "Due next", "On")
 _ASIDE = (
     "What a program left that was ended while writing (hidden folders; if the sound in one is nowhere else, make its "
     "sound files into a session, else delete it)"
 )
 _EMPTY = (
-    "The logbook is empty: keep a first session, with the form of the logbook (notebook 5) or with "
+    "The logbook is empty. Record a guitar with notebook 0, which keeps what it records here. Recordings that you have "
+    "already: choose under “I want to” to keep them."
+)
+_EMPTY_TEXT = (
+    "The logbook is empty: record a guitar with luthkit record --guitar NAME, or keep recordings that you have with "
     "luthkit keep FOLDER --guitar NAME"
 )
 _LONG_PAST_DAYS = 30
@@ -70,12 +75,10 @@ def _span(days: int) -> str:
 def overview_text(lines: Sequence[InHand], *, today: datetime.date) -> str:
     """The overview as a table of plain text."""
     if not lines:
-        return "The logbook is empty: keep a first session with luthkit keep FOLDER --guitar NAME"
-    rows = [_HEAD, *(_row(line, today) for line in lines)]
-    widths = [max(len(row[k]) for row in rows) for k in range(len(_HEAD))]
-    text = ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
+        return _EMPTY_TEXT
+    text = text_table(_HEAD, [_row(line, today) for line in lines])
     problems = [f"  {one_line(problem)}" for line in lines for problem in line.problems]
-    return "\n".join([*text, *(["", "Cannot be read:", *problems] if problems else [])])
+    return "\n".join([text, *(["", "Cannot be read:", *problems] if problems else [])])
 
 
 def overview_data(lines: Sequence[InHand]) -> dict:
@@ -83,18 +86,10 @@ def overview_data(lines: Sequence[InHand]) -> dict:
     return {
         "guitars": [
             {
-                "name": line.guitar.name,
-                "role": line.guitar.role,
-                "stage": line.stage,
-                "last": line.last,
-                "due": line.due,
-                "due_on": line.due_on,
-                "sessions": [
-                    {"path": str(s.path), "date": s.date, "stage": s.stage, "conditions": dict(s.conditions)}
-                    for s in line.sessions
-                ],
-                "events": [{"date": e.date, "kind": e.kind, "note": e.note} for e in line.events],
-                "problems": list(line.problems),
+                **picked(line.guitar, "name role"),
+                **picked(line, "stage last due due_on problems"),
+                "sessions": [picked(session, "path date stage conditions") for session in line.sessions],
+                "events": [picked(event, "date kind note") for event in line.events],
             }
             for line in lines
         ]
@@ -106,7 +101,7 @@ def overview_page(lines: Sequence[InHand], *, path, today: datetime.date, remark
     n_sessions = sum(len(line.sessions) for line in lines)
     late = sum(line.due_on is not None and line.due_on <= today for line in lines)
     short = f"{_count(len(lines), 'guitar')}, {_count(n_sessions, 'session')}; {late} due by today."
-    body = [f'<div class="short">{paragraphs([*remarks, short])}</div>']
+    body = [box([*remarks, short])]
     if lines:
         axes = plot_logbook(lines, today=today)
         body.append(image(axes, f"Sessions of {_count(len(lines), 'guitar')} by date, and what is due"))
@@ -120,7 +115,7 @@ def overview_page(lines: Sequence[InHand], *, path, today: datetime.date, remark
     problems = [problem for line in lines for problem in line.problems]
     if problems:
         body.append("<h2>Cannot be read</h2>" + bullets(problems))
-    return Page("The logbook", "".join(body), "logbook", _identity("overview", path))
+    return Page("The logbook", "".join(body), "logbook", identity_of("overview", Path(path).resolve()))
 
 
 def verification_lines(result: Verification) -> list[str]:
@@ -142,21 +137,17 @@ def verification_data(result: Verification) -> dict:
         "sessions": result.n_sessions,
         "files": result.n_files,
         "lost": len(result.lost),
-        "findings": [{"name": f.name, "what": f.what, "path": str(f.path)} for f in result.findings],
-        "unfinished": [str(path) for path in result.unfinished],
+        "findings": [picked(finding, "name what path") for finding in result.findings],
+        "unfinished": result.unfinished,
     }
 
 
 def verification_page(result: Verification, *, path) -> Page:
     """The same as a page."""
     first, *rest = verification_lines(result)
-    body = f'<div class="short">{paragraphs([first])}</div>{bullets(rest)}'
-    return Page("The sound in the logbook", body, "logbook_checked", _identity("verify", path))
+    identity = identity_of("verify", Path(path).resolve())
+    return Page("The sound in the logbook", box([first]) + bullets(rest), "logbook_checked", identity)
 
 
 def _count(n: int, what: str) -> str:
     return f"{n} {what}{'' if n == 1 else 's'}"
-
-
-def _identity(what: str, path) -> str:
-    return hashlib.sha256(f"{what} {Path(path).resolve()}".encode("utf-8", "backslashreplace")).hexdigest()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
@@ -18,10 +19,11 @@ from ...shop.parcel import pack, unpack
 from ...shop.session import POSITIONS, STAGES
 from ...shop.study import keep_study, kept_words, read_repeat_study, study_rows
 from ...shop.verify import verify
+from ...shop.workshop import results_folder
 from ..history import repeat_rows
 from ..logbook import overview_page, verification_lines
 from ..page import bullets
-from .common import LAYOUT, WIDE, Form
+from .common import Form, list_field, text_field
 
 LOOK, KEEP, NOTE, STUDY, CHECK, PACK = (
     "show what is in hand and due",
@@ -31,6 +33,7 @@ LOOK, KEEP, NOTE, STUDY, CHECK, PACK = (
     "check that all sound is still there",
     "pack one guitar for another logbook",
 )
+ALL = "all guitars"
 _AS_WRITTEN = "as session.toml says"
 
 
@@ -43,36 +46,40 @@ def logbook_form(*, start=None) -> widgets.Widget:
         found = find_logbook(start)
     except LuthkitError:
         found = None
-    place = _text("Logbook", "folder of the logbook; a new, empty one is made when you keep something")
+    place = text_field("Logbook", "folder of the logbook; a new, empty one is made when you keep something")
     place.value = str(found.path if found else Path(start or Path.cwd()).resolve().parent / "logbook")
-    job = widgets.Dropdown(
-        description="I want to", options=[LOOK, KEEP, NOTE, STUDY, CHECK, PACK], style=WIDE, layout=LAYOUT
-    )
-    source = _text("Recordings in", "folder of one session, a parcel (.zip) or a table (.csv): copied, not moved")
-    guitar = _text("Guitar", "its name; empty: as session.toml says")
-    role = _list("A new guitar is a", ROLES)
-    day = _text("Day", "such as 2024-03-09; empty: as session.toml says, or today for what was done")
-    stage = _list("Stage", [_AS_WRITTEN, *STAGES])
-    struck = _list("Where struck", [_AS_WRITTEN, *POSITIONS])
-    placement = _text("Placement", "such as 1, one word for all; empty: as session.toml says")
-    event = _list("What was done", EVENT_KINDS)
-    words = _text("in a few words", "for instance: new saddle, bone")
-    days = _text("Its days", "such as 2024-03-09 2024-03-11; empty: sessions that say repeat_study = true")
+    job = list_field("I want to", [LOOK, KEEP, NOTE, STUDY, CHECK, PACK])
+    source = text_field("Recordings in", "folder of one session, a parcel (.zip) or a table (.csv): copied, not moved")
+    known = list_field("Guitar", [])
+    guitar = text_field("Name of the guitar", "a new name or one of the logbook; empty: as session.toml says")
+    role = list_field("A new guitar is a", ROLES)
+    day = text_field("Day", "such as 2024-03-09; empty: as session.toml says, or today for what was done")
+    stage = list_field("Stage", [_AS_WRITTEN, *STAGES])
+    struck = list_field("Where struck", [_AS_WRITTEN, *POSITIONS])
+    placement = text_field("Placement", "such as 1, one word for all; empty: as session.toml says")
+    event = list_field("What was done", EVENT_KINDS)
+    words = text_field("in a few words", "for instance: new saddle, bone")
+    days = text_field("Its days", "such as 2024-03-09 2024-03-11; empty: sessions that say repeat_study = true")
     shown = {
         KEEP: [source, guitar, role, day, stage, struck, placement],
-        NOTE: [guitar, event, day, words],
-        STUDY: [guitar, days],
-        CHECK: [guitar],
-        PACK: [guitar],
+        NOTE: [known, event, day, words],
+        STUDY: [known, days],
+        CHECK: [known],
+        PACK: [known],
     }
-
-    fields = (source, guitar, role, day, stage, struck, placement, event, words, days)
+    fields = (source, known, guitar, role, day, stage, struck, placement, event, words, days)
 
     def show(_=None):
         for field in fields:
             field.layout.display = "" if field in shown.get(job.value, ()) else "none"
+        names = _guitars(place.value)
+        names = [ALL, *names] if job.value == CHECK else names or ["none in the logbook yet"]
+        if list(known.options) != names:
+            before, known.options = known.value, names
+            known.value = before if before in names else names[0]
 
     job.observe(show, "value")
+    place.observe(show, "value")
     show()
     form = Form("Do it", [place, job, *fields])
 
@@ -80,28 +87,43 @@ def logbook_form(*, start=None) -> widgets.Widget:
         folder, today = Path(place.value.strip()).expanduser(), datetime.date.today()
         if job.value != KEEP and logbook_around(folder) is None:
             raise LuthkitError(f"there is no logbook in {folder} yet; keep a first session, and it is made")
-        logbook = start_logbook(folder)
-        name, details = " ".join(guitar.value.split()), []
+        logbook, details = start_logbook(folder), []
         if job.value == KEEP:
             said = {"date": _day(day.value), "stage": _said(stage)}
             where = {"position": _said(struck) or "", "placement": placement.value.strip()}
+            name = " ".join(guitar.value.split())
             details = _keep(logbook, source.value.strip(), name, role.value, said, where)
             source.value = ""
         elif job.value == NOTE:
-            noted = add_event(logbook, name, event.value, date=_day(day.value) or today, note=words.value)
-            details = [f"Noted for {name}: {noted.kind} on {noted.date}."]
+            noted = add_event(logbook, known.value, event.value, date=_day(day.value) or today, note=words.value)
+            details = [f"Noted for {known.value}: {noted.kind} on {noted.date}."]
             words.value = ""
         elif job.value == STUDY:
-            details = _study(logbook, name, days.value)
+            details = _study(logbook, known.value, days.value)
         elif job.value == CHECK:
-            details = verification_lines(verify(logbook, name or None))
+            details = verification_lines(verify(logbook, None if known.value == ALL else known.value))
         elif job.value == PACK:
-            details = [f"Packed as {pack(logbook, name, Path.cwd()).resolve()}."]
+            details = [f"Packed as {pack(logbook, known.value, _results()).resolve()}."]
+        show()
         page = overview_page(overview(logbook), path=logbook.path, today=today, remarks=details[:1])
         return replace(page, body=page.body + bullets(details[1:]))
 
     form.act = act
     return form.open(ready=found is not None)
+
+
+def _results() -> Path:
+    """The folder that what is saved goes into, made where it is missing."""
+    home = results_folder()
+    home.mkdir(parents=True, exist_ok=True)
+    return home
+
+
+def _guitars(place: str) -> list[str]:
+    with suppress(LuthkitError, OSError, RuntimeError):  # half a path, or one that cannot be
+        logbook = logbook_around(Path(place.strip()).expanduser())
+        return [each.name for each in logbook.guitars()] if logbook else []
+    return []
 
 
 def _said(field) -> str | None:
@@ -138,11 +160,3 @@ def _day(text: str) -> datetime.date | None:
         return datetime.date.fromisoformat(text.strip()) if text.strip() else None
     except ValueError:
         raise LuthkitError(f"the day {text.strip()!r} is no date; write one as 2024-03-09") from None
-
-
-def _text(words: str, hint: str):
-    return widgets.Text(description=words, placeholder=hint, style=WIDE, layout=LAYOUT)
-
-
-def _list(words: str, options):
-    return widgets.Dropdown(description=words, options=list(options), style=WIDE, layout=LAYOUT)

@@ -9,10 +9,13 @@ from ...shop.overview import InHand
 from .common import BUILD, FAINT, REFERENCE, WINE, new_axes, plain
 
 _MOST = 40  # lines that can be told apart in one picture
+_BEFORE, _STRUNG, _UNSAID = "session before stringing", "session, strung", "session, stage not said"
+_SESSIONS = {_BEFORE: ("s", "white"), _STRUNG: ("o", ""), _UNSAID: ("o", "white")}  # marker and its face
 
 
 def plot_logbook(lines: Sequence[InHand], *, today: datetime.date | None = None, ax=None):
-    """Sessions by date, filled when strung and open before; events as crosses; what is due as a triangle.
+    """Sessions by date: round when strung, square before, open round where nobody said; events as crosses; what is
+    due as a triangle.
 
     The first 40 guitars are drawn. `today` draws a line at that day. Gives back the axes.
     """
@@ -27,12 +30,10 @@ def plot_logbook(lines: Sequence[InHand], *, today: datetime.date | None = None,
 
     for row, line in enumerate(lines):
         colour = REFERENCE if line.guitar.role == "reference" else BUILD
-        dated = [session for session in line.sessions if session.date]
-        strung = [session.date for session in dated if session.stage == "strung"]
-        before = [session.date for session in dated if session.stage != "strung"]
-        hollow = {"marker": "s", "markersize": 7, "color": colour, "markerfacecolor": "white"}
-        mark("session before stringing", before, row, **hollow, zorder=3)
-        mark("session, strung", strung, row, marker="o", markersize=8, color=colour, zorder=4)
+        for words, (shape, face) in _SESSIONS.items():
+            dates = [s.date for s in line.sessions if s.date and _kind(s.stage) == words]
+            look = {"marker": shape, "markersize": 8, "color": colour, "markerfacecolor": face or colour}
+            mark(words, dates, row, **look, zorder=4)
         events = [event.date for event in line.events]
         mark("event", events, row - 0.28, marker="x", markersize=7, markeredgewidth=1.6, color=WINE, zorder=4)
         due = [line.due_on] if line.due_on else []
@@ -60,3 +61,7 @@ def plot_logbook(lines: Sequence[InHand], *, today: datetime.date | None = None,
     for side in ("top", "right", "left"):
         ax.spines[side].set_visible(False)
     return ax
+
+
+def _kind(stage: str) -> str:
+    return _UNSAID if not stage else _STRUNG if stage == "strung" else _BEFORE
