@@ -69,7 +69,15 @@ def figure_bytes(figure, *, kind: str, dots_per_inch: int | None = None) -> byte
     store = BytesIO()
     with warnings.catch_warnings():
         warnings.filterwarnings("ignore", message="Glyph .* missing")  # a name in letters the font lacks
-        figure.savefig(store, format=kind, dpi=dots_per_inch or "figure", facecolor="white")
+        if kind == "png":
+            from matplotlib.backends.backend_agg import FigureCanvasAgg
+
+            before = figure.dpi, figure.get_facecolor()
+            figure.set(dpi=dots_per_inch or figure.dpi, facecolor="white")
+            FigureCanvasAgg(figure).print_png(store)  # the same as savefig, which would draw it twice
+            figure.set(dpi=before[0], facecolor=before[1])
+        else:
+            figure.savefig(store, format=kind, dpi=dots_per_inch or "figure", facecolor="white")
     return store.getvalue()
 
 
