@@ -6,6 +6,7 @@ import argparse
 import os
 import re
 import sys
+from contextlib import contextmanager
 
 from .._text import one_line
 from ..errors import LuthkitError
@@ -29,10 +30,12 @@ class Parser(argparse.ArgumentParser):
         raise BadUse(f"{message}; see {self.prog} --help")
 
 
-def add_output(command) -> None:
-    """The options of every command that shows a result."""
+def add_output(command, *, sheet: bool = False) -> None:
+    """The options of every command that shows a result, with or without a page to print."""
     command.add_argument("--json", action="store_true", help="print JSON and nothing else")
     command.add_argument("--report", metavar="FILE", help="where to write the report (one HTML file)")
+    if sheet:
+        command.add_argument("--sheet", metavar="FILE", help="write a one-page sheet to print (.pdf or .html)")
 
 
 def tell(options, *, data, text, page=None) -> int:
@@ -40,13 +43,13 @@ def tell(options, *, data, text, page=None) -> int:
     from ..show.data import to_json
 
     write = page is not None and options.report is not None
+    if not options.json:
+        print(text(), flush=True)
+    report = write_report(page(), options.report) if write else None
     if options.json:
-        report = {"report": write_report(page(), options.report) if write else None} if page else {}
-        print(to_json({**data(), **report}), flush=True)
-        return 0
-    print(text(), flush=True)
-    if write:
-        print(f"\nReport: {write_report(page(), options.report)}", flush=True)
+        print(to_json({**data(), **({"report": report} if page else {})}), flush=True)
+    elif report:
+        print(f"\nReport: {report}", flush=True)
     return 0
 
 
@@ -62,20 +65,25 @@ def write_report(page, path) -> str:
     """Write a `Page` to `path`, or where reports go by themselves; the path it went to."""
     from ..show.page import default_path, write_page
 
-    try:
+    with misuse():
         return str(write_page(page, path or default_path(page)))
-    except LuthkitError as error:
-        raise BadUse(str(error)) from error
 
 
 def write_sheet(page, path) -> None:
-    """Write the one-page sheet of a `Page` to `path`; nothing for None."""
+    """Write the one-page sheet of what `page` makes, a `Page`, to `path`; nothing for None."""
     if path is None:
         return
     from ..show import page as pages
 
+    with misuse():
+        pages.write_sheet(page(), path)
+
+
+@contextmanager
+def misuse():
+    """What is wrong within comes from the command line: a `LuthkitError` becomes `BadUse`."""
     try:
-        pages.write_sheet(page, path)
+        yield
     except LuthkitError as error:
         raise BadUse(str(error)) from error
 

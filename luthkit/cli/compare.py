@@ -2,32 +2,25 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 from ..errors import LuthkitError
-from .common import BadUse, add_output, check_paths, no_modes, write_report, write_sheet
+from .common import BadUse, add_output, check_paths, misuse, no_modes, tell, write_sheet
 from .history import add_study, own_figures
 from .located import located
 
 
 def add(commands) -> None:
     compare = commands.add_parser("compare", help="a build beside one or more references")
-    compare.add_argument(
-        "build", metavar="BUILD", help="folder of recordings of the new guitar, or its name in the logbook"
-    )
-    compare.add_argument(
-        "references",
-        nargs="+",
-        metavar="REFERENCE",
-        help="folder of a reference, its name in the logbook, or a profile (.toml)",
-    )
-    compare.add_argument(
-        "--setting",
-        default="re-hung",
-        help="what changed between recordings: re-hung (default), same set-up, other operator, other room",
-    )
+    words = "folder of recordings of the new guitar, or its name in the logbook"
+    compare.add_argument("build", metavar="BUILD", help=words)
+    words = "folder of a reference, its name in the logbook, or a profile (.toml)"
+    compare.add_argument("references", nargs="+", metavar="REFERENCE", help=words)
+    words = "what changed between recordings: re-hung (default), same set-up, other operator, other room"
+    compare.add_argument("--setting", default="re-hung", help=words)
     add_study(compare)
     compare.set_defaults(run=run)
-    add_output(compare)
-    compare.add_argument("--sheet", metavar="FILE", help="write a one-page sheet to print (.pdf or .html)")
+    add_output(compare, sheet=True)
 
 
 def run(options) -> int:
@@ -36,10 +29,8 @@ def run(options) -> int:
     tables = [options.repeat_study] if options.repeat_study else []
     options.build, *options.references = located([options.build, *options.references])
     check_paths([options.build, *options.references, *tables], options.report)
-    try:
+    with misuse():
         thresholds = Thresholds(setting=options.setting)
-    except LuthkitError as error:
-        raise BadUse(str(error)) from error
     thresholds = own_figures(options, options.build, thresholds=thresholds)
     from ..guitar.comparison import compare
     from ..shop.names import name_instrument
@@ -57,12 +48,12 @@ def run(options) -> int:
             raise LuthkitError(no_modes(modeset))
     namings = [name_instrument(path, modeset=modeset) for path, modeset in folders]
     comparison = compare(build, references, thresholds=thresholds, namings=namings)
-    page = report_page(comparison)
+    page = cache(lambda: report_page(comparison))
     write_sheet(page, options.sheet)
-    if options.json:
-        report = write_report(page, options.report)
-        print(data.to_json({**data.comparison_data(comparison), "report": report}), flush=True)
-    else:
-        print(words.comparison_text(comparison), flush=True)
-        print(f"\nReport: {write_report(page, options.report)}", flush=True)
-    return 0
+    options.report = options.report or ""  # a report is always written, by itself where reports go
+    return tell(
+        options,
+        data=lambda: data.comparison_data(comparison),
+        text=lambda: words.comparison_text(comparison),
+        page=page,
+    )
