@@ -177,11 +177,11 @@ def test_it_opens_with_the_overview_and_packs(shop):
     assert hand["Recordings in"].layout.display == "none" and hand["Guitar"].layout.display == ""
     assert hand["Guitar"].options == ("Number 12",) == (hand["Guitar"].value,)
     hand["Do it"].click()
-    assert (shop / "notebooks" / "Number 12.zip").is_file() and hand.done == 2
+    assert (shop / "notebooks" / "results" / "Number 12.zip").is_file() and hand.done == 2
     hand["Do it"].click()
     assert "exists already" in hand.said
     choose(hand, "keep")
     hand["Logbook"].value = str(shop / "other")
-    hand["Recordings in"].value = str(shop / "notebooks" / "Number 12.zip")
+    hand["Recordings in"].value = str(shop / "notebooks" / "results" / "Number 12.zip")
     hand["Do it"].click()
     assert hand.done == 3 and (shop / "other" / "Number 12" / "2024-03-09").is_dir()
