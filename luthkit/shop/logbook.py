@@ -23,6 +23,7 @@ import difflib
 import os
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from .._frozen import frozen_dict
@@ -87,20 +88,13 @@ class Logbook:
         """The guitar of that name, or of that folder; letter case does not matter. `LuthkitError` if there is none."""
         guitars = self.guitars()
         wanted = same_name(" ".join(name.split()))
-        for guitar in guitars:
-            if same_name(guitar.name) == wanted:
-                return guitar
-        for guitar in guitars:
-            if same_name(guitar.path.name) == wanted:
-                return guitar
+        called = [guitar for guitar in guitars if same_name(guitar.name) == wanted]
+        if called or (called := [guitar for guitar in guitars if same_name(guitar.path.name) == wanted]):
+            return called[0]
         names = [guitar.name for guitar in guitars]
         near = difflib.get_close_matches(name, names, n=5, cutoff=0.4) or names[:5]
-        there = (
-            f"there is {', '.join(near)}"
-            if near
-            else "there is none yet: keep a first session with luthkit keep FOLDER --guitar NAME"
-        )
-        raise LuthkitError(f"no guitar in the logbook is called {name!r}; {there}")
+        there = ", ".join(near) or "none yet: keep a first session with luthkit keep FOLDER --guitar NAME"
+        raise LuthkitError(f"no guitar in the logbook is called {name!r}; there is {there}")
 
     def sessions(
         self,
@@ -117,17 +111,12 @@ class Logbook:
         """
         only = self.guitar(guitar).path.name if guitar is not None else None
         index = Index(self.path)
-        found = []
-        for each in self._guitars(index):
-            if only in (None, each.path.name):
-                found += _sessions_of(each, index)
+        guitars = [guitar for guitar in self._guitars(index) if only in (None, guitar.path.name)]
+        found = [session for guitar in guitars for session in _sessions_of(guitar, index)]
         index.save(complete=only is None)
-        if stage is not None:
-            found = [session for session in found if session.stage == stage]
-        if since is not None or until is not None:
-            low, high = since or datetime.date.min, until or datetime.date.max
-            found = [session for session in found if session.date and low <= session.date <= high]
-        last = datetime.date.max
+        first, last, any_day = datetime.date.min, datetime.date.max, since is None and until is None
+        low, high = since or first, until or last
+        found = [s for s in found if stage in (None, s.stage) and (any_day or (s.date and low <= s.date <= high))]
         return tuple(sorted(found, key=lambda s: (s.guitar.casefold(), s.date or last, s.path.name)))
 
     def events(self, guitar: str) -> tuple[Event, ...]:
@@ -152,20 +141,11 @@ class Logbook:
 def _sessions_of(guitar: LoggedGuitar, index: Index):
     home, root = guitar.path.name, os.fspath(guitar.path)
     for folder in folders_in(root):
-        told_ = index.words(f"{home}/{folder}/{FILE_NAME}", _read_head)
-        if told_ is None:
-            if not holds_sound(f"{root}/{folder}"):
-                continue
-            told_ = {}, ""
-        words, problem = told_
-        date = day_of(words.get("date")) or day_of(folder[:10])
-        yield LoggedSession(
-            guitar.name, guitar.path / folder, date, words.get("stage", ""), frozen_dict(words), problem
-        )
-
-
-def _read_head(path: Path) -> Mapping:
-    return read_words(path, whole=False)
+        said = index.words(f"{home}/{folder}/{FILE_NAME}", partial(read_words, whole=False))
+        if said is not None or holds_sound(f"{root}/{folder}"):
+            words, problem = said or ({}, "")
+            date, stage = day_of(words.get("date")) or day_of(folder[:10]), words.get("stage", "")
+            yield LoggedSession(guitar.name, guitar.path / folder, date, stage, frozen_dict(words), problem)
 
 
 def read_guitar(where: Path) -> dict:
@@ -176,8 +156,7 @@ def read_guitar(where: Path) -> dict:
         one_of("key", key, tuple(allowed), where)
         if not isinstance(value, str):
             raise LuthkitError(f"{where}: {key} is {value!r}; write text in double quotes.")
-        if allowed[key]:
-            one_of(key, value, allowed[key], where)
+        one_of(key, value, allowed[key] or (value,), where)
     return words
 
 
@@ -248,25 +227,21 @@ def find_logbook(start=None) -> Logbook:
     Raises `LuthkitError` where there is none.
     """
     start = Path(start) if start is not None else Path.cwd()
-    found = logbook_around(start)
-    if found is None:
-        near = [home / "logbook" for home in (start, start.resolve().parent)]
-        found = next((Logbook(path) for path in near if (path / MARK).is_file()), None)
-    if found is None:
-        raise LuthkitError(
-            f"there is no logbook in or around {start}; "
-            "start one with luthkit logbook --start logbook, or name its folder with --logbook FOLDER"
-        )
-    return found
+    if found := logbook_around(start):
+        return found
+    for near in (start / "logbook", start.resolve().parent / "logbook"):
+        if (near / MARK).is_file():
+            return Logbook(near)
+    raise LuthkitError(
+        f"there is no logbook in or around {start}; "
+        "start one with luthkit logbook --start logbook, or name its folder with --logbook FOLDER"
+    )
 
 
 def logbook_around(path) -> Logbook | None:
     """The logbook that a folder or file lies in, or is; None where there is none."""
     path = Path(path).expanduser().resolve()
-    for folder in (path, *path.parents):
-        if (folder / MARK).is_file():
-            return open_logbook(folder)
-    return None
+    return next((open_logbook(folder) for folder in (path, *path.parents) if (folder / MARK).is_file()), None)
 
 
 def as_logbook(logbook) -> Logbook:

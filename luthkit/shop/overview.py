@@ -11,8 +11,9 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from ..errors import LuthkitError
 from ..guitar.history import Event
-from .logbook import LoggedGuitar, LoggedSession, as_logbook
+from .logbook import EVENTS, LoggedGuitar, LoggedSession, as_logbook, read_events
 from .session import STAGES
 
 RHYTHM_DAYS = (0, 1, 3, 7, 14, 30, 60, 90, 180, 365)  # after stringing; from then on
@@ -42,27 +43,15 @@ def overview(logbook) -> tuple[InHand, ...]:
         sessions.setdefault(session.path.parent.name, []).append(session)
     lines = []
     for guitar in logbook.guitars():
-        mine = sessions.get(guitar.path.name, [])
-        problems = [problem for problem in (guitar.problem, *(session.problem for session in mine)) if problem]
+        mine, events = sessions.get(guitar.path.name, []), ()
+        problems = [each.problem for each in (guitar, *mine) if each.problem]
         try:
-            events = logbook.events(guitar.name)
-        except ValueError as error:
-            events = ()
+            events = read_events(guitar.path / EVENTS)
+        except LuthkitError as error:
             problems.append(str(error))
-        dates = [session.date for session in mine if session.date]
-        due, due_on = what_is_due(mine, events, role=guitar.role)
-        lines.append(
-            InHand(
-                guitar=guitar,
-                sessions=tuple(mine),
-                events=events,
-                stage=_stage(mine),
-                last=max(dates, default=None),
-                due=due,
-                due_on=due_on,
-                problems=tuple(problems),
-            )
-        )
+        last = max((session.date for session in mine if session.date), default=None)
+        due = what_is_due(mine, events, role=guitar.role)
+        lines.append(InHand(guitar, tuple(mine), events, _stage(mine), last, *due, tuple(problems)))
     far = datetime.date.max
     return tuple(sorted(lines, key=lambda line: (line.due_on or far, line.guitar.name.casefold())))
 
@@ -79,16 +68,14 @@ def what_is_due(
     dated = sorted((s for s in sessions if s.date), key=lambda s: s.date)
     strung = _strung_on(dated, events, role)
     stage = _stage(dated)
-    if strung is None and stage in STAGES and stage != "strung":
+    if strung is None and stage in STAGES[:-1]:
         return f"the next stage: {STAGES[STAGES.index(stage) + 1]}", None
     if strung is not None:
-        days = [(s.date - strung).days for s in dated if s.date >= strung]
-        before = 0
-        for day in RHYTHM_DAYS:
-            if not days or max(days) < (before + day) / 2:
-                words = "the day it was strung" if day == 0 else f"day {day} after stringing"
+        last = max(((s.date - strung).days for s in dated if s.date >= strung), default=-1)
+        for before, day in zip((0, *RHYTHM_DAYS), RHYTHM_DAYS, strict=False):
+            if last < (before + day) / 2:
+                words = f"day {day} after stringing" if day else "the day it was strung"
                 return words, strung + datetime.timedelta(days=day)
-            before = day
     if not dated:
         return "the first session", None
     return "half a year after the last, at the opposite season", dated[-1].date + datetime.timedelta(HALF_YEAR_DAYS)
@@ -107,8 +94,7 @@ def _strung_on(dated: Sequence[LoggedSession], events: Sequence[Event], role: st
     """
     if role == "reference":
         return None
-    noted = [event.date for event in events if event.kind == "strung"]
-    if noted:
+    if noted := [event.date for event in events if event.kind == "strung"]:
         return min(noted)
     for session in dated:
         if session.stage == "strung" and (match := _DAY.search(str(session.conditions.get("stage_note", "")))):
