@@ -1,7 +1,14 @@
 """BLAS on one thread for all tests: small matrices on few cores, and several tests at once."""
 
 import numpy.linalg  # noqa: F401  (loads its BLAS before it is held)
+import pytest
 import scipy.linalg  # noqa: F401
 from threadpoolctl import threadpool_limits
 
 threadpool_limits(limits=1)
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_collection_modifyitems(items):
+    """What waits for a browser comes first, all in one process, while the others compute."""
+    items.sort(key=lambda item: "browser" not in item.keywords)
