@@ -89,7 +89,7 @@ class Spot:
         elif before in (_NO_GUITAR, _PLAYED):
             said.append("Hang the guitar up, damp the strings, put the microphone back.")
         elif before != self.placement:
-            said.append("Lift the guitar, put it back, move guitar and microphone together by half a metre or more.")
+            said.append("Lift the guitar and put it back. Move it and the microphone together by half a metre or more.")
         if self.condition and self.condition != condition:
             said.append(f"{_MAKE[self.condition].format(f'{self.added_mass_g:g} g')}, and move nothing else.")
             said.append(CARE[self.condition])

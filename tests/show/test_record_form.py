@@ -111,6 +111,8 @@ def test_what_can_do_nothing_is_greyed_and_says_why(bench, monkeypatch):
     assert all(hand[name].layout.display == "none" for name in big)  # the file was over
     hand["Strums"].value = 3
     hand["Each position again"].value = "with the soundhole plugged"
+    hand["Belongs to my repeat study"].value = True
+    assert hand.text("luthkit-care").endswith("goes into your repeat study.")
     assert "strums: 3" in hand.text("luthkit-care") and "soundhole plugged" in hand.text("luthkit-care")
 
 

@@ -18,7 +18,7 @@ from ...shop.logbook import MARK, PROFILES, open_logbook
 from ...shop.profile_file import is_profile
 from ...shop.reading import read_instruments
 from ...signal.recording import SUFFIXES
-from .form import Form
+from .form import Form, row
 
 __all__ = [
     "LAYOUT",
@@ -29,11 +29,13 @@ __all__ = [
     "find_guitars",
     "find_profiles",
     "folder_list",
+    "folders_near",
     "label",
     "list_field",
     "mark_list",
     "marked",
     "path_field",
+    "row",
     "study_box",
     "text_field",
 ]
@@ -46,18 +48,22 @@ def find_guitars(start=None) -> list[str]:
     """Folders that hold recordings, in and beside the folder `start`: the samples, the last session of each guitar
     in a logbook there, then other folders."""
     start = Path(start) if start is not None else Path.cwd()
-    found: dict[str, None] = {}
     logged = [os.path.relpath(path, Path.cwd()) for path in _logged(start)]
-    for root in (start / "sample_audio", start.parent / "sample_audio", start, start.parent):
-        try:
-            inside = sorted(path for path in root.iterdir() if path.is_dir() and path.name[0] not in "._")
-        except OSError:
-            continue
-        for folder in inside:
-            if folder.name != "sample_audio" and _holds_sounds(folder):
-                found[os.path.relpath(folder, Path.cwd())] = None
+    beside = ("sample_audio", start.parent.name)
+    found = folders_near(start, lambda folder: folder.name not in beside and _holds_sounds(folder))
     samples = [path for path in found if Path(path).parent.name == "sample_audio"]
     return list(dict.fromkeys([*samples, *logged, *found]))
+
+
+def folders_near(start, fits) -> list[str]:
+    """Folders that `fits` says yes to, in and beside the folder `start` (None: the current one): the samples first."""
+    start = Path(start) if start is not None else Path.cwd()
+    found: dict[str, None] = {}
+    for root in (start / "sample_audio", start.parent / "sample_audio", start, start.parent):
+        with suppress(OSError):
+            inside = sorted(path for path in root.iterdir() if path.is_dir() and path.name[0] not in "._")
+            found |= {os.path.relpath(folder, Path.cwd()): None for folder in (root, *inside) if fits(folder)}
+    return list(found)
 
 
 def find_profiles(start=None) -> list[str]:

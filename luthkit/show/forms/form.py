@@ -81,16 +81,19 @@ class Form:
         else:
             self.say("Choose, then press the button.")
         style = widgets.HTML(f"<style>{STYLE}{_STYLE}</style>")
-        row = {"flex_flow": "row wrap"}  # a narrow window gets two rows, and no button is cut
-        buttons = widgets.HBox([self._go, self._stop, self._save, self._sheet, self._pieces], layout=row)
+        buttons = row(self._go, self._stop, self._save, self._sheet, self._pieces)
         return widgets.VBox([style, *self._fields, buttons, self._status, self._page])
 
     def say(self, sentence: str, *, wrong: bool = False) -> None:
         """A sentence in the line of status."""
         self._status.value = _spoken(escape(sentence), wrong=wrong)
 
-    def press(self):
-        """In a notebook, work beside the page; a press while it is at work counts for nothing."""
+    def focus(self) -> None:
+        """The keyboard on the button, and that in view."""
+        self._go.focus()
+
+    def press(self) -> None:
+        """As the button does. In a notebook, work beside the page; a press while it is at work counts for nothing."""
         if self._at_work:
             return
         self._at_work = True
@@ -102,7 +105,7 @@ class Form:
     def _interrupt(self):
         if self._task is not None:
             self._task.stop()
-        self._go.focus()  # for the keyboard: a button that is greyed loses the focus to nowhere
+        self.focus()  # a button that is greyed loses it to nowhere
 
     def _run(self):
         self._task = task = Task(self.act)
@@ -162,6 +165,11 @@ class Form:
                     field.value = tuple(value) if isinstance(value, list) else value
 
 
+def row(*parts) -> widgets.HBox:
+    """Parts side by side; a narrow window gets two rows, and nothing is cut."""
+    return widgets.HBox(parts, layout={"flex_flow": "row wrap"})
+
+
 def _button(words: str, icon: str, **options) -> widgets.Button:
     """A button as wide as its words, at any zoom."""
     layout = {"width": "auto", "min_width": "6rem", "flex": "0 0 auto"}
@@ -198,7 +206,7 @@ def _spoken(html: str, *, wrong: bool = False, count: int | None = None) -> str:
     """A line of status that a screen reader speaks; `count` numbers what was done."""
     role, color = ("alert", "#882255") if wrong else ("status", "inherit")
     done = f' data-done="{count}"' if count else ""
-    return f'<span role="{role}"{done} style="color:{color};font-size:15px">{html}</span>'
+    return f'<span role="{role}"{done} style="color:{color};font-size:15px;line-height:1.4">{html}</span>'
 
 
 def _in_notebook() -> bool:

@@ -29,7 +29,7 @@ from ...signal.recording import find_recordings, open_recording
 from ..page import Page, paragraphs
 from ..report import report_page
 from ..sitting import level_meter, progress_table, sitting_page
-from .common import Form, find_guitars
+from .common import Form, find_guitars, row
 from .record_choices import RecordChoices
 
 _SHOW_EVERY_S = 0.15
@@ -37,7 +37,7 @@ _LEVEL_S = 40.0
 _COLOURS = {"kept": "#0072B2", "left out": "#882255"}
 _MARKS = {"kept": "✓ ", "left out": "✗ "}
 _BIG = {"width": "auto", "min_width": "9rem", "height": "4rem"}
-_IN_VIEW = "<style>.luthkit-big{scroll-margin:9rem 0 55vh}</style>"  # focused: large letters above it to the top
+_IN_VIEW = "<style>.luthkit-big{scroll-margin:12rem 0 55vh}</style>"  # focused: large letters above it to the top
 _FINISH, _ENOUGH = "Finish and keep", "That is enough"  # the second while the level is checked
 _GO_ON = "Start recording again with the same guitar to go on."
 _REHEARSAL = (
@@ -54,8 +54,7 @@ def record_form(*, start=None) -> widgets.Widget:
     """
     bench = _Bench(start)
     form = Form("Start recording", bench.fields, name="record")
-    form.act = bench.act
-    bench.begin = form.press
+    form.act, bench.form = bench.act, form
     return form.open(ready=True)
 
 
@@ -69,30 +68,24 @@ class _Bench:
         self._shown_s, self._peak_db = 0.0, -inf
         self._kept: Path | None = None  # the session recorded last
         self._reads_next = False
-        self.begin = lambda: None  # the form's own button, pressed by hand
         self._large, self._meter, self._plan, self._sound = (widgets.HTML() for _ in range(4))
-        self._large.add_class("luthkit-large")
-        self._meter.add_class("luthkit-meter")
-        self._plan.add_class("luthkit-plan")
+        for part, name in ((self._large, "large"), (self._meter, "meter"), (self._plan, "plan")):
+            part.add_class(f"luthkit-{name}")
         self._plan.add_class("luthkit")
         self._buttons = {
-            "ready": self._button("Ready", "ready", "hand-paper-o"),
-            "back": self._button("Take the last one back", "back", "undo"),
-            "skip": self._button("Skip this position", "skip", "forward"),
-            "finish": self._button(_FINISH, "finish", "save"),
+            order: self._button(words, partial(self._orders.put, order), icon)
+            for order, words, icon in (
+                ("ready", "Ready", "hand-paper-o"),
+                ("back", "Take the last one back", "undo"),
+                ("skip", "Skip this position", "forward"),
+                ("finish", _FINISH, "save"),
+            )
         }
-        self._next = widgets.Button(
-            description="Read the modes of this session",
-            icon="arrow-right",
-            layout={**_BIG, "display": "none"},
-        )
-        self._next.style.font_size = "18px"
-        self._next.add_class("luthkit-big")
-        self._next.on_click(lambda _: self._read_next())
+        self._next = self._button("Read the modes of this session", self._read_next, "arrow-right")
+        self._next.layout.display = "none"
         self._choices = RecordChoices()
-        row = widgets.HBox([self._next, *self._buttons.values()], layout={"flex_flow": "row wrap"})
-        look = widgets.HTML(_IN_VIEW)
-        self.fields = [self._choices.box, self._large, row, self._meter, self._plan, self._sound, look]
+        buttons, look = row(self._next, *self._buttons.values()), widgets.HTML(_IN_VIEW)
+        self.fields = [self._choices.box, self._large, buttons, self._meter, self._plan, self._sound, look]
         self._rest()
 
     def act(self) -> Page:
@@ -114,12 +107,11 @@ class _Bench:
         finally:
             self._choices.box.layout.display = ""
             self._rest()
-            if not self._next.layout.display:
-                self._next.focus()
+            (self.form if self._next.layout.display else self._next).focus()
 
     def _read_next(self) -> None:
         self._reads_next = True
-        self.begin()
+        self.form.press()
 
     def _rehearse(self) -> Page:
         desk = Desk(Plan(POSITIONS[:1], n_placements=1, n_taps=4), 48000, chimes=False)
@@ -179,7 +171,7 @@ class _Bench:
                 return
 
     def _check(self) -> Page:
-        self._say("Three soft taps, then three hard ones", "two seconds apart")
+        self._say("Three soft taps, three hard", "two seconds apart")
         finish = self._buttons["finish"]
         finish.description, finish.tooltip, finish.disabled, finish.layout.display = _ENOUGH, _ENOUGH, False, ""
         finish.focus()
@@ -191,7 +183,7 @@ class _Bench:
                 self._show_level(ear.level_db)
                 if len(takes) != heard:
                     heard = len(takes)
-                    self._say(f"{heard} of 6 heard", "three soft taps, then three hard ones, two seconds apart")
+                    self._say(f"{heard} of 6 heard", "three soft taps, then three hard ones")
                 if len(takes) >= 6 or ear.heard > _LEVEL_S * microphone.sample_rate_hz or not self._orders.empty():
                     break
         found = check_level(takes)
@@ -208,6 +200,9 @@ class _Bench:
         self._show_level(desk.ear.level_db)
 
     def _say(self, words: str, more: str = "", *, colour: str = "inherit") -> None:
+        """In large letters the first sentence, the rest below."""
+        words, _, rest = words.partition(". ")
+        more = f"{rest} {more}".strip()
         self._large.value = (
             f'<div role="status"><div style="font-size:44px;line-height:1.2;padding:12px 0 4px;color:{colour}">'
             f"{escape(words)}</div>"
@@ -239,10 +234,11 @@ class _Bench:
             stays = pressed and not self._buttons[pressed].disabled and not sitting.must_place_again
             self._buttons[pressed if stays else "ready"].focus()  # a greyed button would lose it to nowhere
 
-    def _button(self, words: str, order: str, icon: str):
+    @staticmethod
+    def _button(words: str, act, icon: str) -> widgets.Button:
         button = widgets.Button(description=words, icon=icon, layout=_BIG, style={"font_size": "18px"})
         button.add_class("luthkit-big")
-        button.on_click(lambda _: self._orders.put(order))
+        button.on_click(lambda _: act())
         return button
 
 

@@ -11,7 +11,7 @@ from ...shop.live import list_inputs
 from ...shop.session import POSITIONS, STAGES
 from ...shop.sitting import Plan
 from ...shop.spots import CARE, MASS
-from .common import LAYOUT, WIDE
+from .common import LAYOUT, WIDE, list_field, row, text_field
 from .form import sentence
 
 _SHORT = {"width": "18rem"}
@@ -30,8 +30,8 @@ class RecordChoices:
         self._what = widgets.ToggleButtons(
             options=["Record", "Check the level"], description="What to do", style={"description_width": "11rem"}
         )
-        self._guitar = widgets.Text(description="Guitar", placeholder="e.g. Number 12", style=WIDE, layout=LAYOUT)
-        self._input = widgets.Dropdown(description="Microphone", style=WIDE, layout=LAYOUT)
+        self._guitar = text_field("Guitar", "e.g. Number 12")
+        self._input = list_field("Microphone", ())
         self._asked = widgets.HTML(layout={"margin": "0 0 0 12rem"})
         self._asked.add_class("luthkit-asked")
         again = widgets.Button(description="Look again for microphones", icon="refresh", layout={"width": "auto"})
@@ -44,36 +44,29 @@ class RecordChoices:
         ]
         self._taps = _count("Good taps at each", 5, 0, 50)
         self._placements = _count("Placements", 2, 1, 20)
-        self._stage = widgets.Dropdown(
-            description="Stage",
-            options=[("not said", ""), *((stage, stage) for stage in STAGES)],
-            style=WIDE,
-            layout=LAYOUT,
-        )
+        self._stage = list_field("Stage", [("not said", ""), *((stage, stage) for stage in STAGES)])
         self._temperature = widgets.Text(description="Temperature, °C", style=WIDE, layout=_SHORT)
         self._humidity = widgets.Text(description="Relative humidity, %", style=WIDE, layout=_SHORT)
-        self._logbook = widgets.Text(description="Logbook", value="../logbook", style=WIDE, layout=LAYOUT)
-        self._again = widgets.Dropdown(
-            description="Each position again", options=[words for words, _ in _AGAIN], style=WIDE, layout=LAYOUT
-        )
+        self._logbook = text_field("Logbook", value="../logbook")
+        self._again = list_field("Each position again", [words for words, _ in _AGAIN])
         self._bar = _count("Taps of the bar first", 0, 0, 20)
         self._knocks = _count("Knocks in the room", 0, 0, 20)
         self._strums = _count("Strums", 0, 0, 20)
         self._plucks = _count("Plucks of each string", 0, 0, 20)
+        self._study = widgets.Checkbox(description="Belongs to my repeat study", style=WIDE, layout=LAYOUT)
         self._care = widgets.HTML()
         self._care.add_class("luthkit-care")
-        for field in (self._again, self._bar, self._knocks, self._strums, self._plucks):
+        for field in (self._again, self._bar, self._knocks, self._strums, self._plucks, self._study):
             field.observe(lambda _: self._show_care(), "value")
-        counts = [widgets.HBox([self._bar, self._knocks]), widgets.HBox([self._strums, self._plucks])]
-        more = [self._stage, self._logbook, self._again, *counts]
-        fold = widgets.Accordion([widgets.VBox(more)], titles=("More about this session",), selected_index=None)
-        fold.layout.max_width = "60rem"
-        microphones = widgets.HBox([self._input, again], layout={"flex_flow": "row wrap"})
-        taps = widgets.HBox([self._taps, self._placements], layout={"flex_flow": "row wrap"})
-        air = widgets.HBox([self._temperature, self._humidity], layout={"flex_flow": "row wrap"})
+        counts = [row(self._bar, self._knocks), row(self._strums, self._plucks)]
+        more = [self._stage, self._logbook, self._again, *counts, self._study]
+        folded = widgets.VBox(more, layout={"display": "none"})
+        fold = widgets.ToggleButton(description="More about this session", layout={"width": "auto"})
+        fold.observe(lambda change: setattr(folded.layout, "display", "" if change["new"] else "none"), "value")
         words = widgets.Label("Positions", layout={"width": "11rem", "justify_content": "flex-end"})
-        positions = widgets.HBox([words, *self._positions], layout={"flex_flow": "row wrap", "grid_gap": "0 1rem"})
-        rows = [self._what, self._guitar, self._asked, microphones, self._heard, positions, taps, air, fold, self._care]
+        positions = widgets.HBox([words, row(*self._positions)])
+        rows = [self._what, self._guitar, self._asked, row(self._input, again), self._heard, positions]
+        rows += [row(self._taps, self._placements), row(self._temperature, self._humidity), fold, folded, self._care]
         self.box = widgets.VBox(rows)
         self._look()
 
@@ -132,6 +125,7 @@ class RecordChoices:
             "stage": self._stage.value,
             "temperature_c": _number(self._temperature),
             "relative_humidity_percent": _number(self._humidity),
+            "repeat_study": self._study.value or None,
         }
 
     def _show_care(self) -> None:
@@ -140,8 +134,10 @@ class RecordChoices:
         extra = [f"each position again {self._again.value}"] if condition else []
         for field in (self._bar, self._knocks, self._strums, self._plucks):
             extra += [f"{field.description.lower()}: {field.value}"] if field.value else []
-        said = f"Also asked for: {'; '.join(extra)}. " if extra else ""
-        self._care.value = _small(said + CARE.get(condition, ""), colour="#882255") if extra else ""
+        said = [f"Also asked for: {'; '.join(extra)}."] if extra else []
+        said += [CARE[condition]] if condition else []
+        said += ["This session goes into your repeat study."] if self._study.value else []
+        self._care.value = _small(" ".join(said), colour="#882255")
 
 
 def _inputs(*, anew: bool):
