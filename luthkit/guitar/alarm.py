@@ -69,27 +69,24 @@ def watch(history: History, *, thresholds: Thresholds | None = None) -> Alarm:
             f"Whether something has given way cannot be told yet: {FEWEST_BEFORE} sessions must come before the last, "
             f"and {before} did.",
         )
-    event = _event_since(history, before - 1)
-    if event is not None:
-        words = (
-            f"Between the last two sessions: {event.words}. A change is expected then; the next one is judged again."
-        )
-        return Alarm(CANNOT_TELL, words)
+    if event := _event_since(history, before - 1):
+        words = f"Between the last two sessions: {event.words}."
+        return Alarm(CANNOT_TELL, f"{words} A change is expected then; the next one is judged again.")
     if before - 1 >= FEWEST_BEFORE and _event_since(history, before - 2) is None:
         signs, _ = _signs(history, 2, thresholds)
         if signs:
             return Alarm(
                 LOOK,
-                f"Two sessions agree: {_in_words(signs)}. Have it looked at by a qualified repairer before it is "
-                "strung higher or travels; a brace, a crack or the bridge can do this, and so can other things.",
+                f"Two sessions agree: {'; '.join(map(_in_words, signs))}. Have it looked at by a qualified repairer "
+                "before it is strung higher or travels; a brace, a crack or the bridge can do this, and so can other things.",
                 signs,
             )
     signs, damp = _signs(history, 1, thresholds)
     if signs:
         return Alarm(
             AGAIN,
-            f"In the last session {_in_words(signs)}. Hang it up again and read it once more within days; if it shows "
-            "again, have it looked at.",
+            f"In the last session {'; '.join(map(_in_words, signs))}. Hang it up again and read it once more within "
+            "days; if it shows again, have it looked at.",
             signs,
             damp,
         )
@@ -132,13 +129,12 @@ def _signs(history, count, thresholds):
     # two signs at once are rarer by chance; halved, as signs of one session are not quite independent
     level_of_two = sqrt(FALSE_A_YEAR / 12 / comb(asked, 2)) / 2
     for quantity in ("frequency", "damping"):
-        gaps = [_gap(series(history, name, quantity, thresholds=thresholds), count) for name in names]
-        gaps = [gap for gap in gaps if gap is not None]
+        every = [series(history, name, quantity, thresholds=thresholds) for name in names]
+        gaps = [_gap(one, count) for one in every if len(one.day) >= FEWEST_BEFORE + count]
         shared = _shared_moisture(gaps)
         if quantity == "frequency":
             damp = shared
-        least = LEAST_FALL if quantity == "frequency" else -log(1 - LEAST_Q_FALL)
-        sense = -1 if quantity == "frequency" else 1
+        sense, least = (-1, LEAST_FALL) if quantity == "frequency" else (1, -log(1 - LEAST_Q_FALL))
         for gap in gaps:
             off = shared * gap.slope
             chance = float(t.sf(sense * (gap.value - off) / gap.u, gap.dof))
@@ -153,10 +149,8 @@ def _signs(history, count, thresholds):
     return tuple(signs), float(damp)
 
 
-def _gap(whole: Series, count: int) -> _Gap | None:
+def _gap(whole: Series, count: int) -> _Gap:
     n = len(whole.day) - count
-    if n < FEWEST_BEFORE:
-        return None
     weather = weather_terms(whole, count=n)
     system = find_system(whole.first(n), weather.first(n))
     fits = fit_shapes(system)
@@ -217,20 +211,16 @@ def _hard_tap_signs(history, count, names):
     from scipy.stats import norm
 
     for name in names:
-        found = [o.hard_over_soft.get(name) for o in history.occasions[-count:]]
-        if any(item is None for item in found):
+        found = [o.hard_over_soft[name] for o in history.occasions[-count:] if name in o.hard_over_soft]
+        if len(found) < count:
             continue
-        ratios = [abs(value) / u for value, u in found]
-        if min(ratios) > 3 and min(abs(value) for value, _ in found) > LEAST_HARD_OVER_SOFT:
-            value = float(np.mean([value for value, _ in found]))
-            yield Sign(name, "hard taps", value, float(2 * norm.sf(min(ratios))))
+        value, u = np.array(found).T
+        least = np.min(np.abs(value) / u)
+        if least > 3 and np.min(np.abs(value)) > LEAST_HARD_OVER_SOFT:
+            yield Sign(name, "hard taps", float(value.mean()), float(2 * norm.sf(least)))
 
 
-def _in_words(signs) -> str:
-    return "; ".join(map(_sign_words, signs))
-
-
-def _sign_words(sign: Sign) -> str:
+def _in_words(sign: Sign) -> str:
     if sign.what == "frequency":
         return f"{sign.mode} stands {100 * -sign.size:.1f} % lower than the weather explains"
     if sign.what == "damping":

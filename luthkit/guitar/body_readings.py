@@ -87,15 +87,14 @@ def fit_conditions(
         order = {condition: k for k, condition in enumerate(CONDITIONS)}
         found = answers(modeset, conditions, places)
         for each in sorted(found, key=lambda each: (order[each.reading.condition], each.reading.added_mass_g)):
-            condition = BodyReading(
-                {},
-                soundhole_plugged=each.reading.condition == "soundhole plugged",
-                back_blocked=each.reading.condition == "back blocked",
-                added_mass_kg=each.reading.added_mass_g / 1000,
-            )
-            doubts += _doubts(each, condition.condition.capitalize())
+            condition = {
+                "soundhole_plugged": each.reading.condition == "soundhole plugged",
+                "back_blocked": each.reading.condition == "back blocked",
+                "added_mass_kg": each.reading.added_mass_g / 1000,
+            }
+            doubts += _doubts(each, BodyReading({}, **condition).condition.capitalize())
             if each.modes:
-                readings.append(_reading(each.modes, like=condition))
+                readings.append(_reading(each.modes, **condition))
     fit = fit_body(readings, known=known, temperature_c=temperature_c)
     return replace(fit, notes=(*doubts, *fit.notes))
 
@@ -111,12 +110,12 @@ def _doubts(answer: Answer, where: str):
         yield f"{where} no mode answers to {' and '.join(answer.missing)}."
 
 
-def _reading(chosen: Mapping[str, Mode], *, like: BodyReading | None = None) -> BodyReading:
-    """A reading of the modes that were chosen, in the condition of another."""
-    return replace(
-        like or BodyReading({}),
-        frequency_hz={name: mode.frequency_hz for name, mode in chosen.items() if name in NAMES},
-        frequency_u_hz={name: mode.frequency_u_hz for name, mode in chosen.items() if isfinite(mode.frequency_u_hz)},
-        q_factor={name: mode.q_factor for name, mode in chosen.items()},
-        q_factor_u={name: mode.q_factor_u for name, mode in chosen.items() if isfinite(mode.q_factor_u)},
+def _reading(chosen: Mapping[str, Mode], **condition) -> BodyReading:
+    """A reading, in some condition, of the modes that were chosen."""
+    return BodyReading(
+        {name: mode.frequency_hz for name, mode in chosen.items()},
+        {name: mode.frequency_u_hz for name, mode in chosen.items() if isfinite(mode.frequency_u_hz)},
+        {name: mode.q_factor for name, mode in chosen.items()},
+        {name: mode.q_factor_u for name, mode in chosen.items() if isfinite(mode.q_factor_u)},
+        **condition,
     )

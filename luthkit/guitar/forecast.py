@@ -43,7 +43,7 @@ def look_ahead(course: Course, *, within: float = 0.005) -> Outlook:
     if not (isfinite(within) and 0 < within < 1):
         raise LuthkitError(f"within is {within!r}; give a fraction such as 0.005 for 0.5 %")
     last = float(course.series.day[-1])
-    paths = draws(course, np.append(last + _DAYS_AHEAD, np.inf))
+    paths = draws(course.fits, course.system, np.append(last + _DAYS_AHEAD, np.inf))
     far = np.abs(paths[:, :-1] - paths[:, -1:]) > within
     # the first day after which it stays within
     later = far.shape[1] - np.argmax(far[:, ::-1], axis=1)
@@ -98,7 +98,7 @@ class Settled:
 
 def settled_from(name: str, course: Course, *, day: float = 0.0) -> Settled:
     """How far a course fell from some day (default: the first session) to rest, from `draws`."""
-    paths = draws(course, [day, np.inf])
+    paths = draws(course.fits, course.system, [day, np.inf])
     fall = paths[:, 0] - paths[:, 1]
     low, middle, high = np.percentile(fall, [15.865, 50, 84.135])
     return Settled(name, float(middle), float((high - low) / 2))

@@ -63,8 +63,6 @@ def check_box(
     hole_radius_m: float,
     volume_u: float = 0.03,
     hole_radius_u: float = 0.01,
-    end_correction: float = END_CORRECTION,
-    end_correction_u: float = END_CORRECTION_U,
     temperature_c: float = 20.0,
 ) -> BoxCheck:
     """Hold the box frequency that open and plugged taps gave (`uncouple`) against volume and soundhole.
@@ -72,10 +70,9 @@ def check_box(
     `volume_u` and `hole_radius_u` are relative. "they disagree" needs both more than 5 % and more than twice the
     error; where the error is too large to exclude 5 %, the answer is "cannot tell".
     """
-    measured = box_frequency_hz(volume_m3, hole_radius_m, end_correction=end_correction, temperature_c=temperature_c)
-    length = TOP_THICKNESS_M + end_correction * hole_radius_m
-    share = end_correction * hole_radius_m / length
-    relative_u = 0.5 * hypot(volume_u, (2 - share) * hole_radius_u, hole_radius_m / length * end_correction_u)
+    measured = box_frequency_hz(volume_m3, hole_radius_m, temperature_c=temperature_c)
+    ends = END_CORRECTION * hole_radius_m / (TOP_THICKNESS_M + END_CORRECTION * hole_radius_m)
+    relative_u = 0.5 * hypot(volume_u, (2 - ends) * hole_radius_u, ends * END_CORRECTION_U / END_CORRECTION)
     gap = from_taps_hz / measured - 1
     gap_u = hypot(from_taps_u_hz / from_taps_hz, relative_u) * (1 + gap)
     if abs(gap) - 2 * gap_u > 0 and abs(gap) > LARGEST_DISAGREEMENT:
@@ -87,6 +84,6 @@ def check_box(
         verdict, hint = "cannot tell", "the errors are too large to tell agreement from a disagreement of 5 %"
     sentence = (
         f"Box from volume and soundhole {measured:.1f} ± {measured * relative_u:.1f} Hz (end correction "
-        f"{end_correction:.2f} radii), from the taps {from_taps_hz:.1f} ± {from_taps_u_hz:.1f} Hz: {verdict}; {hint}."
+        f"{END_CORRECTION:.2f} radii), from the taps {from_taps_hz:.1f} ± {from_taps_u_hz:.1f} Hz: {verdict}; {hint}."
     )
     return BoxCheck(measured, measured * relative_u, from_taps_hz, from_taps_u_hz, gap, gap_u, verdict, sentence)

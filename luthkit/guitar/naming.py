@@ -108,11 +108,8 @@ def name_modes(
         (posterior, weight), (alone, _) = reckon(_weight_of(words, len(modeset.modes)))
         posterior = alone.copy() if against else posterior  # one box does not hold what the evidence does not bear out
         posterior[list(words)] = alone[list(words)] = evident[list(words)]
-    seen = (
-        by_kind[int(np.argmax(weight))],
-        *_as_answered(seen, modeset, readings, posterior),
-        _by_three(posterior, alone),
-    )
+    likeliest = by_kind[int(np.argmax(weight))]
+    seen = (likeliest, *_as_answered(seen, modeset, readings, posterior), _by_three(posterior, alone))
     modes = [_named(k, modeset.modes[k], posterior[k], seen) for k in range(len(posterior))]
     for k, (name, reason) in words.items():
         modes[k] = replace(modes[k], name=name, overruled=reason)
@@ -170,15 +167,15 @@ def _weight_of(words, n_modes: int) -> np.ndarray:
 def _against(words, modeset: ModeSet, evident):
     """Where the evidence has another mode for a name the maker gave, or another name for the mode, at an even bet."""
     for k, (name, _) in words.items():
-        here, n = f"{modeset.modes[k].frequency_hz:.0f} Hz", ALL_NAMES.index(name) if name in NAMES else -1
-        best = int(np.argmax(evident[:, n])) if name in NAMES else k
-        word = f"your word, {name}, stands"
-        if best != k and evident[best, n] > 0.5:
+        here = f"{modeset.modes[k].frequency_hz:.0f} Hz"
+        shares = evident[:, NAMES.index(name)] if name in NAMES else np.zeros(1)
+        best = int(np.argmax(shares))
+        if best != k and shares[best] > 0.5:
             there = f"{modeset.modes[best].frequency_hz:.0f} Hz"
             yield f"the evidence favours {there} for {name}; your word, {here}, stands"
         lost = ALL_NAMES[int(np.argmax(evident[k]))]
         if lost not in (name, UNNAMED) and evident[k].max() > 0.5:
-            yield f"the evidence favours {lost} for the mode at {here}; {word}"
+            yield f"the evidence favours {lost} for the mode at {here}; your word, {name}, stands"
 
 
 def _check(readings) -> None:
@@ -261,10 +258,9 @@ def _named(k: int, mode: Mode, posterior, evidence) -> NamedMode:
     )
 
 
-def _notes(modeset: ModeSet, readings) -> tuple[str, ...]:
-    notes = []
+def _notes(modeset: ModeSet, readings):
     if not any(modeset.positions):
-        notes.append("no recording says where the guitar was struck, so places say nothing about the names")
-    wide = [r for r in readings if r.condition != ROOM_KNOCK and not r.modeset.modes]
-    notes += [f"no mode could be read with the condition {r.condition!r}" for r in wide]
-    return tuple(notes)
+        yield "no recording says where the guitar was struck, so places say nothing about the names"
+    for reading in readings:
+        if reading.condition != ROOM_KNOCK and not reading.modeset.modes:
+            yield f"no mode could be read with the condition {reading.condition!r}"

@@ -77,27 +77,23 @@ def information_bits(chances, channel) -> float:
 
 def _possible(modeset: ModeSet, made: set[str]):
     """(what to do, chance of each outcome under each name (8, n), effort, care) of each test not yet made."""
-    struck = set(modeset.positions)
-    if "bridge centre" not in struck:
-        yield "tap the bridge at its centre", _steps(priors.LEVEL_AT_CENTRE_DB, (-50, 10)), 1.0, SOFT
-    if not {"bass wing", "treble wing"} <= struck:
-        against = 0.04 + 0.92 * np.array(priors.OPPOSITE_WINGS)
-        sign = np.stack([against, 1 - against], axis=1)
-        both = sign[:, :, None] * _steps(priors.CENTRE_TO_WING_DB, (-30, 20))[:, None, :]
-        yield "tap the bass wing and the treble wing of the bridge", both.reshape(8, -1), 1.0, SOFT
-    if "back" not in struck:
-        yield "tap the middle of the back", _steps(priors.BACK_TO_CENTRE_DB, (-40, 30)), 1.2, SOFT
-    if "rim" not in struck:
-        yield "tap the rim at the tail", _steps(priors.RIM_TO_CENTRE_DB, (-45, 20)), 1.2, SOFT
-    if "room knock" not in made:
-        match = np.array(priors.KNOCK_MATCH)
-        yield "knock in the room without the guitar", np.stack([match, 1 - match], axis=1), 1.0, ""
-    if "soundhole plugged" not in made:
-        yield "plug the soundhole airtight and tap again", _moves(priors.PLUGGED), 1.5, PLUG_CARE
-    if "mass at bridge" not in made:
-        yield "put a known mass of about 10 g on the bridge and tap again", _moves(priors.MASS_10_G), 4.0, MASS_CARE
-    if "back blocked" not in made:
-        yield "hold the back still and tap again", _moves(priors.BACK_BLOCKED), 3.0, BLOCK_CARE
+    struck, match = set(modeset.positions), np.array(priors.KNOCK_MATCH)
+    against = 0.04 + 0.92 * np.array(priors.OPPOSITE_WINGS)
+    sign = np.stack([against, 1 - against], axis=1)
+    wings = (sign[:, :, None] * _steps(priors.CENTRE_TO_WING_DB, (-30, 20))[:, None, :]).reshape(8, -1)
+    plug, mass, block = "soundhole plugged", "mass at bridge", "back blocked"
+    every = (
+        ("bridge centre", "tap the bridge at its centre", _steps(priors.LEVEL_AT_CENTRE_DB, (-50, 10)), 1.0, SOFT),
+        ("treble wing", "tap the bass wing and the treble wing of the bridge", wings, 1.0, SOFT),
+        ("back", "tap the middle of the back", _steps(priors.BACK_TO_CENTRE_DB, (-40, 30)), 1.2, SOFT),
+        ("rim", "tap the rim at the tail", _steps(priors.RIM_TO_CENTRE_DB, (-45, 20)), 1.2, SOFT),
+        ("room knock", "knock in the room without the guitar", np.stack([match, 1 - match], axis=1), 1.0, ""),
+        (plug, "plug the soundhole airtight and tap again", _moves(priors.PLUGGED), 1.5, PLUG_CARE),
+        (mass, "put a known mass of about 10 g on the bridge and tap again", _moves(priors.MASS_10_G), 4.0, MASS_CARE),
+        (block, "hold the back still and tap again", _moves(priors.BACK_BLOCKED), 3.0, BLOCK_CARE),
+    )
+    done = struck | made if "bass wing" in struck else (struck | made) - {"treble wing"}
+    return [test for what, *test in every if what not in done]
 
 
 def _steps(table, span) -> np.ndarray:

@@ -214,13 +214,12 @@ def _expected(values, errors) -> tuple[float, float]:
 def _strongest(tapset: TapSet, low_hz: float, high_hz: float) -> float:
     """Frequency of the strongest line late in the taps."""
     rate = tapset.taps[0].sample_rate_hz
-    total = None
     size = 1 << (4 * rate).bit_length()  # a quarter of a hertz or finer
+    total = 0.0
     for tap in tapset.taps:
         late = tap.samples[round((tap.onset_s + _SKIP_S) * rate) :]
-        power = np.sum(np.abs(np.fft.rfft(late * np.hanning(len(late))[:, np.newaxis], size, axis=0)) ** 2, axis=1)
-        total = power if total is None else total + power
-    frequency = np.arange(len(total)) * rate / size
+        total += np.sum(np.abs(np.fft.rfft(late * np.hanning(len(late))[:, np.newaxis], size, axis=0)) ** 2, axis=1)
+    frequency = np.fft.rfftfreq(size, 1 / rate)
     inside = (frequency >= low_hz) & (frequency <= high_hz)
     return float(frequency[inside][np.argmax(total[inside])])
 
@@ -229,7 +228,7 @@ def _line(tap, start_hz: float) -> tuple[float, float, float, float]:
     """(frequency, its error, decay rate in 1/s, its error) of the line near `start_hz`; NaN without one."""
     rate = tap.sample_rate_hz
     onset, step = round(tap.onset_s * rate), round(_STEP_S * rate)
-    best = (nan,) * 4
+    lines = []
     for wave in tap.samples.T:
         carried = wave * np.exp(-2j * pi * start_hz * np.arange(len(wave)) / rate)
         late = carried[onset + round(_SKIP_S * rate) :]
@@ -242,10 +241,8 @@ def _line(tap, start_hz: float) -> tuple[float, float, float, float]:
         values, time = values[:count], np.arange(count) * _STEP_S
         turn, turn_u = _slope(time, np.unwrap(np.angle(values)), np.abs(values))
         fall, fall_u = _slope(time, np.log(np.abs(values)), np.abs(values))
-        found = (start_hz + turn / (2 * pi), turn_u / (2 * pi), -fall, fall_u)
-        if not isfinite(best[0]) or found[1] < best[1]:
-            best = found
-    return best
+        lines.append((start_hz + turn / (2 * pi), turn_u / (2 * pi), -fall, fall_u))
+    return min(lines, key=lambda line: line[1], default=(nan,) * 4)
 
 
 def _averages(wave: np.ndarray, step: int) -> np.ndarray:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import inf, nan
 
@@ -114,7 +115,7 @@ def settle(
     told = {NO_CHANGE: still, CANNOT_TELL: still, DRIFT: drift, SETTLING: settling, TWICE: twice}.get(shape, likelier)
     moves = {fit.shape: _move(system, fit) for fit in fits}
     corrected, corrected_u = _correct(system, told)
-    at_rest = draws_of(fits, system, [inf])[:, 0]
+    at_rest = draws(fits, system, [inf])[:, 0]
     low, middle, high = np.percentile(at_rest, PERCENTILES)
     return Course(
         series=series,
@@ -219,17 +220,12 @@ def _correct(system, fit):
     return corrected, np.sqrt(np.diag(system.covariance) + variance)
 
 
-def draws(course: Course, day) -> np.ndarray:
+def draws(fits: Sequence[ShapeFit], system: System, day) -> np.ndarray:
     """(2000, n_days) courses in logarithms that the readings bear out, each as often as it deserves.
 
     Shapes that come to rest by their weights, time constants by their likelihood, coefficients from Student's t;
     at the reference climate and as after the last event. An infinite day is where it comes to rest.
     """
-    return draws_of(course.fits, course.system, day)
-
-
-def draws_of(fits, system: System, day) -> np.ndarray:
-    """The same from the fits themselves."""
     rng = np.random.default_rng(7)
     day = np.atleast_1d(np.asarray(day, dtype=float))
     resting = [fit for fit in fits if fit.weight > 0]
@@ -251,5 +247,5 @@ def draws_of(fits, system: System, day) -> np.ndarray:
 
 def band(course: Course, day) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """(middle, low, high), each (n_days,), of the course at some days in logarithms: percentiles of `draws`."""
-    low, middle, high = np.percentile(draws(course, day), PERCENTILES, axis=0)
+    low, middle, high = np.percentile(draws(course.fits, course.system, day), PERCENTILES, axis=0)
     return middle, low, high

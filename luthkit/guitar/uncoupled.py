@@ -125,14 +125,12 @@ def effective_mass(added_mass_kg, frequency_hz, *, frequency_u_hz) -> EffectiveM
     scale = f[np.argmin(mass)]
     y = np.prod((scale / f) ** 2, axis=1)
     y_u = 2 * y * np.sqrt(np.sum(relative_u**2, axis=1))
-    design = np.stack([np.ones_like(mass), mass], axis=1) / y_u[:, None]
-    covariance = np.linalg.inv(design.T @ design)
-    offset, slope = covariance @ design.T @ (y / y_u)
+    (slope, offset), covariance = np.polyfit(mass, y, 1, w=1 / y_u, cov="unscaled")
     if not slope > 0:
         raise LuthkitError("the frequencies do not fall with the mass on the bridge; check their names and the masses")
     dof = len(mass) - 2
     chi2 = float(np.sum(((y - offset - slope * mass) / y_u) ** 2))
-    gradient = np.array([1 / slope, -offset / slope**2])
+    gradient = np.array([-offset / slope**2, 1 / slope])
     variance = gradient @ covariance @ gradient * max(1.0, chi2 / dof if dof else 1.0)
     return EffectiveMass(offset / slope, float(np.sqrt(variance)), chi2 if dof else float("nan"), dof)
 
