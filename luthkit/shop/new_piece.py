@@ -19,7 +19,7 @@ def add_piece(stock, said: Mapping, measured: Mapping, *, sounds=None) -> Piece:
     """Write down a piece with its first day, as a text file in the folder `stock`, and give it back as read there.
 
     said: the words of such a file (see `wood.stock`); measured: those of the day. sounds: a folder with its taps,
-    copied into the stock beside the file. Nothing that stands there is changed.
+    copied into the stock beside the file unless it lies there. Nothing that stands there is changed.
 
     Raises LuthkitError for a piece without a name, one that is there already, words that cannot be (see `read_stock`),
     a folder without sound, and a stock that cannot be written to.
@@ -67,8 +67,9 @@ def _write(file: Path, before: str, measured: Mapping, sounds, taps: str) -> Pie
     stock = file.parent
     with told(f"the piece {file.stem}"):
         stock.mkdir(parents=True, exist_ok=True)
+        at_home = bool(sounds) and Path(sounds).is_dir() and Path(sounds).resolve().parent == stock.resolve()
         if sounds:
-            taps = free_name(taps, os.listdir(stock))
+            taps = Path(sounds).resolve().name if at_home else free_name(taps, os.listdir(stock))
             measured = {**measured, "taps": taps}
         text = f"{before}\n[[measured]]\n{tomli_w.dumps(measured)}"
         try:
@@ -78,7 +79,7 @@ def _write(file: Path, before: str, measured: Mapping, sounds, taps: str) -> Pie
                 f"{file} takes no further day ({error}); write each of its days under a line [[measured]]"
             ) from error
         as_piece(said, file)
-        if sounds:
+        if sounds and not at_home:
             heard = read_session(sounds).of_kind("tap")
             if not heard:
                 raise LuthkitError(f"{sounds} holds no taps; name the folder in which those of the piece lie")

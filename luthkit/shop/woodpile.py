@@ -12,13 +12,13 @@ from ..errors import LuthkitError
 from ..guitar.history import Series
 from ..guitar.settling import Course, settle
 from ..signal.modes import ModeSet, read_modes
-from ..signal.recording import find_recordings
 from ..signal.taps import TapSet, find_taps
 from ..signal.transfer import transfer
 from ..wood.bars import bending_frequencies_hz
 from ..wood.piece import Measurement, Piece
 from ..wood.plates import plate_modes
 from ..wood.reading import CLIMATE, WoodReading, measure_wood
+from .session import read_session
 
 FOLLOWED = ("density", "along", "across", "shear")
 LOW_COHERENCE = 0.8  # hammer and microphone tell different tales below this
@@ -115,7 +115,7 @@ def _hear(piece: Piece, on_day: Measurement) -> tuple[ModeSet, tuple[str, ...]]:
     folder = (piece.path.parent if piece.path else Path()) / on_day.taps
     if not folder.exists():
         raise LuthkitError(f"the taps of {piece.name} should lie in {folder}, which is not there; correct taps = ...")
-    files = {path.relative_to(folder).as_posix(): path for path in find_recordings([folder])}
+    files = {sound.name: sound.path for sound in read_session(folder).of_kind("tap")}
     places = {name: path.stem if path.parent == folder else path.parent.name for name, path in files.items()}
     taps = find_taps(files, positions=places, max_q=400.0)
     notes: list[str] = list(taps.notes)

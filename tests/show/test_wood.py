@@ -294,6 +294,25 @@ def test_taps_of_a_recorded_session_keep_their_places(tmp_path):
     assert set(read_wood(piece).sources) == {"bridge_centre_1/tap_01.flac", "rim_1/tap_01.flac"}
 
 
+def test_taps_that_lie_in_the_stock_are_offered_and_read_where_they_are(tmp_path, monkeypatch):
+    """A recorded session, with what was left out in it, which is read neither here nor later."""
+    taps = tmp_path / "stock" / "Larch 2024-05-01"
+    shutil.copytree(STOCK / "spruce_31", taps)
+    (taps / "left_out").mkdir()
+    shutil.copy(taps / "end.flac", taps / "left_out" / "tap_01.flac")
+    (taps / "session.toml").write_text('[[recording]]\nfile = "left_out"\nkind = "left out"\n', encoding="utf-8")
+    start_logbook(tmp_path / "logbook")
+    monkeypatch.chdir(tmp_path)
+    hand = Hand(forms.piece_form())
+    offered = [path for _, path in hand["Taps in"].options if path]
+    assert [Path(path) for path in offered] == [taps]
+    hand["Taps in"].value = offered[0]
+    assert written_down(hand, **{"or a folder elsewhere": ""}).startswith("Wrote down")
+    (piece,) = read_stock(tmp_path / "stock")
+    assert piece.latest.taps == taps.name and len(list((tmp_path / "stock").iterdir())) == 2
+    assert set(read_wood(piece).sources) == {"corner.flac", "end.flac", "side.flac"}
+
+
 @pytest.mark.parametrize(
     ("field", "value", "said"),
     [

@@ -19,7 +19,7 @@ from ...wood.piece import USES
 from ...wood.species import SAWN, SPECIES
 from ...wood.stock import CLIMATE_LIMITS, FACT_LIMITS, SIZE_LIMITS, read_stock
 from ..wood import FACTS, wood_page
-from .common import LAYOUT, WIDE, Form, find_guitars, label, path_field
+from .common import Form, find_guitars, label, list_field, path_field, text_field
 
 STOCK, NEW = "stock", "a new one"
 WRITTEN: list[Callable[[Path], None]] = []  # called with the stock when a piece was written down in it
@@ -56,12 +56,6 @@ def piece_form(*, start=None) -> widgets.Widget:
     `start` is the folder that the workshop lies around (default: the current one).
     """
 
-    def text(words, hint="", value=""):
-        return widgets.Text(description=words, placeholder=hint, value=value, style=WIDE, layout=LAYOUT)
-
-    def one_of(words, options):
-        return widgets.Dropdown(description=words, options=list(options), style=WIDE, layout=LAYOUT)
-
     def known():
         return {piece.name: piece for piece in read_stock(stock)} if any(stock.glob("*.toml")) else {}
 
@@ -71,21 +65,17 @@ def piece_form(*, start=None) -> widgets.Widget:
         raise LuthkitError(f"{which.value} is not in {stock} any more; choose another piece")
 
     stock = stock_folder(start)
-    which, name = one_of("Which piece", [NEW]), text("Name", "what you wrote on it, such as Spruce 31")
-    wood = widgets.Combobox(
-        description="Wood",
-        placeholder="choose one of the list, or write another",
-        options=[species.name for species in SPECIES.values()],
-        style=WIDE,
-        layout=LAYOUT,
-    )
-    use, sawn = one_of("Use", USES), one_of("Sawn", SAWN)
-    about = {key: text(FACTS[key], hint) for key, hint in _ABOUT.items()}
-    numbers = {key: text(*words) for key, words in _DAY.items()}
-    day = text("Day", "such as 2024-03-09", datetime.date.today().isoformat())
-    own = [path for path in find_guitars(start) if Path(path).parent.name != "sample_audio"]
-    taps = one_of("Taps in", [("no taps yet: density only", ""), *((label(path), path) for path in own)])
-    elsewhere, hammer = path_field("or a folder elsewhere"), one_of("Hammer", _HAMMER.items())
+    which, name = list_field("Which piece", [NEW]), text_field("Name", "what you wrote on it, such as Spruce 31")
+    woods = [species.name for species in SPECIES.values()]
+    wood = text_field("Wood", "choose one of the list, or write another", kind=widgets.Combobox, options=woods)
+    use, sawn = list_field("Use", USES), list_field("Sawn", SAWN)
+    about = {key: text_field(FACTS[key], hint) for key, hint in _ABOUT.items()}
+    numbers = {key: text_field(*words) for key, words in _DAY.items()}
+    day = text_field("Day", "such as 2024-03-09", value=datetime.date.today().isoformat())
+    recorded = [str(path.parent) for path in sorted(stock.glob("*/session.toml"), reverse=True)]
+    own = [*recorded, *(path for path in find_guitars(start) if Path(path).parent.name != "sample_audio")]
+    taps = list_field("Taps in", [("no taps yet: density only", ""), *((label(path), path) for path in own)])
+    elsewhere, hammer = path_field("or a folder elsewhere"), list_field("Hammer", _HAMMER.items())
     papers, *rest = about.values()
     fold = widgets.Accordion([widgets.VBox(rest)], titles=("More about the piece",), selected_index=None)
     piece = widgets.VBox([name, wood, use, sawn, papers, fold])

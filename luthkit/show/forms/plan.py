@@ -14,7 +14,18 @@ from ...errors import LuthkitError
 from ...shop.plan_folder import is_plan_folder, make_plan, read_plan_folder
 from ...shop.safe import folder_aside, settle, told
 from ..plan import plan_page
-from .common import LAYOUT, WIDE, Form, chosen, find_guitars, find_profiles, folder_list, label, path_field
+from .common import (
+    Form,
+    chosen,
+    find_guitars,
+    find_profiles,
+    folder_list,
+    folders_near,
+    label,
+    list_field,
+    path_field,
+    text_field,
+)
 from .piece import stock_folder
 
 COPY = "copy"
@@ -37,21 +48,14 @@ def plan_form(*, start=None) -> widgets.Widget:
     if folders and Path(folders[0]).parent.name == "sample_audio" and not mine.exists():
         folder.options = [*folder.options, ("copy the sample plan as mine, to edit", COPY)]
     path = path_field("or a folder elsewhere")
-    reach = widgets.BoundedFloatText(
-        value=1.0,
-        min=0.2,
-        max=10.0,
-        step=0.1,
-        description="Near enough, in steps",
-        style=WIDE,
-        layout=LAYOUT,
-    )
+    number = {"kind": widgets.BoundedFloatText, "value": 1.0, "min": 0.2, "max": 10.0, "step": 0.1}
+    reach = text_field("Near enough, in steps", **number)
     guitars = [*find_guitars(start), *find_profiles(start)]
     listed = [("the one written in the plan", ""), *((label(guitar), guitar) for guitar in guitars)]
-    reference = widgets.Dropdown(description="Reference", options=listed, style=WIDE, layout=LAYOUT)
+    reference = list_field("Reference", listed)
     own = stock_folder(start)
     stocks = [("those written in the plan", ""), *([(label(str(own)), str(own))] if own.is_dir() else [])]
-    stock = widgets.Dropdown(description="Tops and backs", options=stocks, style=WIDE, layout=LAYOUT)
+    stock = list_field("Tops and backs", stocks)
     form = Form("Choose the wood", [folder, path, reference, stock, reach], name="plan")
     known = {}
 
@@ -86,10 +90,4 @@ def copy_plan(sample, target: Path) -> None:
 
 def find_plans(start=None) -> list[str]:
     """Folders that hold a design and a reference, in and beside the folder `start`: the sample first."""
-    start = Path(start) if start is not None else Path.cwd()
-    found = {}
-    for root in (start / "sample_audio", start.parent / "sample_audio", start, start.parent):
-        if root.is_dir():
-            inside = sorted(path for path in root.iterdir() if path.is_dir() and is_plan_folder(path))
-            found |= {os.path.relpath(path, Path.cwd()): None for path in inside}
-    return list(found)
+    return folders_near(start, is_plan_folder)

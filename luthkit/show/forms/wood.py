@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 
 import ipywidgets as widgets
@@ -11,7 +10,7 @@ from ...errors import LuthkitError
 from ...shop.woodpile import read_history, read_pieces
 from ...wood.stock import read_stock
 from ..wood import stock_page, wood_page
-from .common import LAYOUT, WIDE, Form, folder_list, label, path_field
+from .common import Form, chosen, folder_list, folders_near, label, list_field, path_field
 from .piece import WRITTEN
 
 ALL = "all pieces"
@@ -25,11 +24,18 @@ def wood_form(*, start=None) -> widgets.Widget:
     stocks = find_stocks(start)
     stock = folder_list("Stock", stocks)
     path = path_field("or a stock elsewhere")
-    piece = widgets.Dropdown(description="Piece", options=[ALL], style=WIDE, layout=LAYOUT)
+    piece = list_field("Piece", [ALL])
+
+    def where() -> Path:
+        if stock.value is None and not path.value.strip():
+            raise LuthkitError(
+                "no stock of wood is chosen; pick one from the list, or type the path of the folder of its text files"
+            )
+        return chosen([stock.value], path.value)[0]
 
     def fill(_=None):
         try:
-            names = [one.name for one in read_stock(_chosen(stock.value, path.value))]
+            names = [one.name for one in read_stock(where())]
         except LuthkitError:
             names = []
         kept = piece.value
@@ -49,7 +55,7 @@ def wood_form(*, start=None) -> widgets.Widget:
     form = Form("Measure", [stock, path, piece], name="wood")
 
     def act():
-        pieces = read_stock(_chosen(stock.value, path.value))
+        pieces = read_stock(where())
         if piece.value == ALL:
             readings = read_pieces(pieces)
             if not readings:
@@ -67,17 +73,7 @@ def wood_form(*, start=None) -> widgets.Widget:
 
 def find_stocks(start=None) -> list[str]:
     """Folders of text files that tell of pieces of wood, in and beside the folder `start`: the samples first."""
-    start = Path(start) if start is not None else Path.cwd()
-    found: dict[str, None] = {}
-    for root in (start / "sample_audio", start.parent / "sample_audio", start, start.parent):
-        try:
-            inside = [root, *sorted(path for path in root.iterdir() if path.is_dir() and path.name[0] not in "._")]
-        except OSError:
-            continue
-        for folder in inside:
-            if _tells_of_wood(folder):
-                found[os.path.relpath(folder, Path.cwd())] = None
-    return list(found)
+    return folders_near(start, _tells_of_wood)
 
 
 def _tells_of_wood(folder: Path) -> bool:
@@ -88,13 +84,3 @@ def _tells_of_wood(folder: Path) -> bool:
         return any(piece.measurements for piece in read_stock(folder))
     except LuthkitError:
         return False
-
-
-def _chosen(picked, typed: str) -> Path:
-    if typed.strip():
-        return Path(typed.strip().strip("\"'")).expanduser()
-    if picked is None:
-        raise LuthkitError(
-            "no stock of wood is chosen; pick one from the list, or type the path of the folder of its text files"
-        )
-    return Path(picked)
