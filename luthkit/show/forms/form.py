@@ -21,6 +21,7 @@ from ...shop.workshop import choices_file, link_to, results_folder
 from ..page import STYLE, save_pieces, save_report, save_sheet
 from .task import Stopped, Task
 
+_MOST_NAMED = 3  # of the files that were saved
 _STYLE = """
 .jp-InputPlaceholder{display:none!important} .luthkit-earlier{opacity:.4}
 .jp-Notebook .jp-Cell.jp-mod-multiSelected{background:none!important}
@@ -197,9 +198,12 @@ def _saved(paths: list[Path]) -> str:
     if not paths:
         return "There is no picture and no table to save."
     look = 'target="_blank" style="color:#0057A8;text-decoration:underline"'  # JupyterLab hides links else
-    links = [f'<a href="{escape(link)}" {look}>' if (link := link_to(path)) else "" for path in paths]
-    names = [f"{a}{escape(path.name)}{'</a>' if a else ''}" for a, path in zip(links, paths, strict=True)]
-    return f"Saved in the folder {escape(str(paths[0].parent))}: {', '.join(names)}"
+    names = []
+    for path in paths[:_MOST_NAMED]:
+        name, link = escape(path.name), link_to(path)
+        names.append(f'<a href="{escape(link)}" {look}>{name}</a>' if link else name)
+    more = f" and {len(paths) - _MOST_NAMED} more" if len(paths) > _MOST_NAMED else ""
+    return f"Saved in the folder {escape(str(paths[0].parent))}: {', '.join(names)}{more}"
 
 
 def _spoken(html: str, *, wrong: bool = False, count: int | None = None) -> str:

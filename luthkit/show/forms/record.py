@@ -149,7 +149,8 @@ class _Bench:
             self._say("Done, all is kept", "What next: read the modes of this session, with the button below.")
         else:
             self._say("Done, all is kept", "What next: notebook 4 reads strums and plucks.")
-        return sitting_page(desk.sitting, path=path, bar=check_bar(path, logbook=logbook))
+        title = f"Recording of {words['guitar']}"
+        return sitting_page(desk.sitting, title=title, path=path, bar=check_bar(path, logbook=logbook))
 
     def _sit(self, desk, microphone) -> None:
         """Hear, tell and obey until the plan is done or the maker finishes."""
@@ -187,8 +188,9 @@ class _Bench:
                 if len(takes) >= 6 or ear.heard > _LEVEL_S * microphone.sample_rate_hz or not self._orders.empty():
                     break
         found = check_level(takes)
-        self._say("The level is good" if found.is_good else "Not yet", " ".join((*found.advice, *found.suspicions)))
-        return Page("Level", paragraphs((*found.advice, *found.suspicions)), "level", "0" * 64)
+        told = (*found.suspicions, *found.advice)
+        self._say("The level is good" if found.is_good else "Not yet", told[0])
+        return Page("Level", paragraphs(told), "level", "0" * 64)
 
     def _tell(self, desk, news) -> None:
         for item in news:

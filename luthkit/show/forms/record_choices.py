@@ -15,6 +15,7 @@ from .common import LAYOUT, WIDE, list_field, row, text_field
 from .form import sentence
 
 _SHORT = {"width": "18rem"}
+_BESIDE = {"width": "auto", "margin": "2px 1rem 2px 2px"}
 _AGAIN = [  # words, condition, added mass in grams
     ("no", ("", 0.0)),
     ("with the soundhole plugged", ("soundhole plugged", 0.0)),
@@ -39,7 +40,7 @@ class RecordChoices:
         self._heard = widgets.HTML()
         self._heard.add_class("luthkit-microphones")
         self._positions = [
-            widgets.Checkbox(description=where, value=where == POSITIONS[0], indent=False, layout={"width": "auto"})
+            widgets.Checkbox(description=where, value=where == POSITIONS[0], indent=False, layout=_BESIDE)
             for where in POSITIONS
         ]
         self._taps = _count("Good taps at each", 5, 0, 50)
@@ -61,7 +62,9 @@ class RecordChoices:
         counts = [row(self._bar, self._knocks), row(self._strums, self._plucks)]
         more = [self._stage, self._logbook, self._again, *counts, self._study]
         folded = widgets.VBox(more, layout={"display": "none"})
-        fold = widgets.ToggleButton(description="More about this session", layout={"width": "auto"})
+        fold = widgets.ToggleButton(
+            description="More about this session", layout={**_SHORT, "margin": "2px 2px 2px 11.5rem"}
+        )
         fold.observe(lambda change: setattr(folded.layout, "display", "" if change["new"] else "none"), "value")
         words = widgets.Label("Positions", layout={"width": "11rem", "justify_content": "flex-end"})
         positions = widgets.HBox([words, row(*self._positions)])
