@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
-from collections.abc import Mapping
 from dataclasses import asdict, fields
 from html import escape
 from math import isfinite
@@ -15,7 +13,9 @@ from ..guitar.helmholtz import END_CORRECTION
 from ..guitar.naming import CANNOT_TELL
 from ..guitar.what_if import Change, WhatIf, what_if
 from ..shop.body import BodySheet
-from .page import Page, bullets, file_word, image, paragraphs, table
+from .data import picked
+from .meanings import PLUS_MINUS, UNCERTAINTY
+from .page import Page, box, bullets, file_word, identity_of, image, table
 from .words import text_table, with_error
 
 NUMBER_HEADINGS = ("What", "Value", "Known from")
@@ -72,14 +72,15 @@ MEANING = (
     "than they are; that is reckoned for a usual box and taken off, and half of it counts as error.",
     "When something is changed, top, air and back each keep the damping they have by themselves: nobody knows what a "
     "change does to the losses in wood and air. The Q of a mode moves only as the parts share in it anew.",
-    "± is one standard uncertainty; bars and bands in pictures are 95 %.",
-    "The mass that the bridge has to move (“effective mass” in books) is not what the plate weighs, and it changes "
-    "with strings, finish and how the guitar is held. Write those down beside it.",
-    "How readily the bridge moves (“mobility” in books): its speed for each newton that pushes, in decibels. 6 dB more "
-    "is twice the speed.",
+    PLUS_MINUS,
+    "The mass that the bridge has to move is not what the plate weighs, and it changes with strings, finish and how "
+    "the guitar is held. Write those down beside it.",
+    "How readily the bridge moves: its speed for each newton that pushes, in decibels. 6 dB more is twice the speed.",
     f"The air reaches out of the hole by {END_CORRECTION:.2f} radii, both ends together; textbooks say 1.46 to 1.70, "
     "which moves the box by 7 %.",
     "The figures were tested on simulated guitars only, with dipoles and a standing wave that the model does not have.",
+    f"For those who check: {UNCERTAINTY}; books say effective mass for the mass that moves, and mobility for how "
+    "readily the bridge moves.",
 )
 
 
@@ -140,8 +141,8 @@ def what_if_rows(told: WhatIf) -> list[tuple[str, ...]]:
 def summary(sheet: BodySheet, told: WhatIf) -> tuple[str, ...]:
     """A few plain sentences."""
     mass = sheet.fit.numbers["top_mass_kg"]
-    now = ", ".join(f"{name} {hz:.1f} Hz" for name, hz in zip(told.names, told.now_hz, strict=True))
-    lines = [f"{sheet.name}: {now}."]
+    now = [with_error(hz, u, unit="Hz", digits=1) for hz, u in zip(told.now_hz, told.now_u_hz, strict=True)]
+    lines = [f"{sheet.name}: {', '.join(f'{name} {hz}' for name, hz in zip(told.names, now, strict=True))}."]
     if mass.is_measured:
         lines.append(f"The bridge has to move {with_error(1000 * mass.value, 1000 * mass.u, unit='g')}.")
     else:
@@ -162,8 +163,7 @@ def body_text(sheet: BodySheet, change: Change | None = None) -> str:
     if told.change != Change():
         parts += ["", f"With {change_text(told.change)}:", text_table(WHAT_IF_HEADINGS, what_if_rows(told))]
     parts += ["", text_table(READING_HEADINGS, reading_rows(sheet.fit)), ""]
-    notes = [sheet.box_check.sentence] if sheet.box_check else []
-    parts += [f"- {one_line(note)}" for note in (*notes, *sheet.notes, *told.notes)]
+    parts += [f"- {one_line(note)}" for note in (*_notes(sheet), *told.notes)]
     parts += ["", "Take care:", *(f"- {line}" for line in CARE)]
     return "\n".join(parts)
 
@@ -171,9 +171,8 @@ def body_text(sheet: BodySheet, change: Change | None = None) -> str:
 def body_page(sheet: BodySheet, change: Change | None = None) -> Page:
     """The report of the body and of one change."""
     told = what_if(sheet.fit, change or Change())
-    notes = [sheet.box_check.sentence] if sheet.box_check else []
     parts = [
-        f'<div class="short">{paragraphs(summary(sheet, told))}</div>',
+        box(summary(sheet, told)),
         f'<div class="caution">{bullets(CARE)}</div>',
         "<h2>Where air, top and back lie</h2>",
         what_if_body(sheet.fit, told),
@@ -181,12 +180,17 @@ def body_page(sheet: BodySheet, change: Change | None = None) -> Page:
         table(NUMBER_HEADINGS, number_rows(sheet.fit)),
         "<h2>What was read, and what the model makes of it</h2>",
         table(READING_HEADINGS, reading_rows(sheet.fit)),
-        bullets((*notes, *sheet.notes)),
+        bullets(_notes(sheet)),
         "<h2>What the figures mean</h2>",
         bullets(MEANING),
     ]
-    title = f"Air, top and back of {sheet.name}"
-    return Page(title, "\n".join(parts), f"{file_word(sheet.name)}_body", _identity(sheet), sheet.version)
+    title, stem = f"Air, top and back of {sheet.name}", f"{file_word(sheet.name)}_body"
+    identity = identity_of("Body", sheet.name, sources=sheet.sources)
+    return Page(title, "\n".join(parts), stem, identity, sheet.version, done=f"Read the body of {sheet.name}")
+
+
+def _notes(sheet: BodySheet) -> tuple[str, ...]:
+    return (*([sheet.box_check.sentence] if sheet.box_check else []), *sheet.notes)
 
 
 def what_if_body(fit: BodyFit, told: WhatIf) -> str:
@@ -217,39 +221,20 @@ def body_data(sheet: BodySheet, change: Change | None = None) -> dict:
         "name": sheet.name,
         "numbers": {name: asdict(number) for name, number in fit.numbers.items()},
         "readings": [
-            {
-                **{entry.name: _plain(getattr(reading, entry.name)) for entry in fields(reading)},
-                "fitted_hz": dict(fitted),
-            }
+            {**picked(reading, " ".join(entry.name for entry in fields(reading))), "fitted_hz": fitted}
             for reading, fitted in zip(fit.readings, fit.fitted_hz, strict=True)
         ],
-        "chi_square": fit.chi_square,
-        "degrees_of_freedom": fit.degrees_of_freedom,
+        **picked(fit, "chi_square degrees_of_freedom"),
         "box_check": asdict(sheet.box_check) if sheet.box_check else None,
         "what_if": {
             "change": asdict(told.change),
             "modes": [
-                {
-                    "name": name,
-                    **{column: float(getattr(told, column)[k]) for column in _COLUMNS},
-                }
+                {"name": name, **{column: getattr(told, column)[k] for column in _COLUMNS}}
                 for k, name in enumerate(told.names)
             ],
-            "notes": list(told.notes),
+            "notes": told.notes,
         },
         "temperature_c": fit.model.temperature_c,
-        "notes": list(sheet.notes),
-        "cautions": list(CARE),
-        "sources": dict(sheet.sources),
-        "version": sheet.version,
+        "cautions": CARE,
+        **picked(sheet, "notes sources version"),
     }
-
-
-def _plain(value):
-    return dict(value) if isinstance(value, Mapping) else value
-
-
-def _identity(sheet: BodySheet) -> str:
-    """SHA-256 over what kind of report this is and the recordings behind it."""
-    parts = ["Body", sheet.name, *(f"{key}={value}" for key, value in sorted(sheet.sources.items()))]
-    return hashlib.sha256("\n".join(parts).encode("utf-8", "backslashreplace")).hexdigest()

@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-import hashlib
-from html import escape
-
 from .._text import one_line
 from ..guitar.naming import CANNOT_TELL, NamedMode, Naming
 from ..guitar.next_test import Test
 from ..guitar.priors import UNNAMED
-from .data import mode_data
-from .page import Page, bullets, file_word, image, table
+from .data import mode_data, picked
+from .meanings import PLUS_MINUS, UNCERTAINTY
+from .page import Page, box, bullets, file_word, identity_of, image, table
 from .words import taps_text, text_table, with_error
 
 NAME_HEADINGS = ("No.", "Frequency", "Q", "Name", "Sure", "Why")
 MEANING = (
+    PLUS_MINUS,
     "The figure beside a name is the probability that the name is right, as far as luthkit can judge: on simulated "
     "guitars 80 % was right in 80 to 90 of 100 cases. No real guitar was at hand to check that: expect less there.",
     "A name is given from 70 % on. Below that it says “cannot tell”, with the two likeliest names.",
@@ -23,6 +22,7 @@ MEANING = (
     "the top alone.",
     "“No name”: a mode of the body, but none of the names here fits; most of these lie above the dipoles. The figure "
     "is then the probability that none fits.",
+    f"For those who check: {UNCERTAINTY}.",
 )
 TESTS_SHOWN = 3
 
@@ -37,11 +37,8 @@ def name_text(named: NamedMode) -> str:
 
 def sure_text(named: NamedMode) -> str:
     """How sure the name is; for a mode without one, how sure it is that none fits; nothing for the maker's word."""
-    if named.overruled:
-        return ""
-    return (
-        f"none of the names fits: {percent(named.probability)}" if named.name == UNNAMED else percent(named.probability)
-    )
+    fits = "none of the names fits: " if named.name == UNNAMED else ""
+    return "" if named.overruled else f"{fits}{percent(named.probability)}"
 
 
 def percent(probability: float) -> str:
@@ -68,7 +65,7 @@ def name_rows(naming: Naming) -> list[tuple[str, ...]]:
         (
             str(number),
             with_error(named.mode.frequency_hz, named.mode.frequency_u_hz, unit="Hz"),
-            f"{named.mode.q_factor:.0f}",
+            with_error(named.mode.q_factor, named.mode.q_factor_u),
             name_text(named),
             sure_text(named),
             why_text(named),
@@ -80,14 +77,12 @@ def name_rows(naming: Naming) -> list[tuple[str, ...]]:
 def naming_summary(naming: Naming) -> tuple[str, ...]:
     """Two or three plain sentences: what has a name, what has none yet, and what to do next."""
     given = [named for named in naming.modes if named.name not in (CANNOT_TELL, UNNAMED)]
-    open_ = [named for named in naming.modes if named.name == CANNOT_TELL]
-    lines = []
-    if given:
-        lines.append("; ".join(f"{named.name} {named.mode.frequency_hz:.0f} Hz" for named in given) + ".")
-    else:
-        lines.append("No mode can be named from these recordings.")
+    open_ = [f"{named.mode.frequency_hz:.0f} Hz" for named in naming.modes if named.name == CANNOT_TELL]
+    told = [f"{n.name} {with_error(n.mode.frequency_hz, n.mode.frequency_u_hz, unit='Hz', digits=1)}" for n in given]
+    named = ", ".join(told) or "no mode can be named from these recordings"
+    lines = [f"{naming.modeset.name or 'The guitar'}: {named}."]
     if open_:
-        lines.append("Cannot tell: " + ", ".join(f"{named.mode.frequency_hz:.0f} Hz" for named in open_) + ".")
+        lines.append(f"Cannot tell: {', '.join(open_)}.")
     if naming.next_tests:
         lines.append(f"Next best test: {test_text(naming.next_tests[0])}")
     return tuple(lines)
@@ -106,16 +101,16 @@ def kinds_text(naming: Naming) -> str:
     if len(naming.body_kinds) == 1:
         return f"Body kind as said: {next(iter(naming.body_kinds))}."
     shares = ", ".join(f"{kind} {percent(share)}" for kind, share in naming.body_kinds.items())
-    return f"Nobody said what kind of body it is (body_kind in session.toml); weighed: {shares}."
+    return f"Nobody said what kind of body it is (under Body, or body_kind in session.toml); weighed: {shares}."
 
 
 def naming_text(naming: Naming) -> str:
     """The names for the terminal, reasons below the table."""
     rows = name_rows(naming)
-    parts = [f"{one_line(naming.modeset.name or 'instrument')}: {taps_text(naming.modeset)}", ""]
+    parts = [*map(one_line, naming_summary(naming)), f"{taps_text(naming.modeset)}.", ""]
     parts += [text_table(NAME_HEADINGS[:-1], [row[:-1] for row in rows])] if rows else []
     parts += [f"  {row[0]}: {one_line(row[-1])}" for row in rows if row[-1]]
-    parts += ["", *naming_summary(naming), "", f"Evidence: {', '.join(naming.evidence)}.", kinds_text(naming)]
+    parts += ["", f"Evidence: {', '.join(naming.evidence)}.", kinds_text(naming)]
     parts += [f"- {one_line(note)}" for note in naming.notes]
     return "\n".join(parts)
 
@@ -127,24 +122,14 @@ def naming_data(naming: Naming) -> dict:
         "modes": [
             {
                 **mode_data(named.mode),
-                "name": named.name,
-                "probability": named.probability,
-                "posterior": dict(named.posterior),
-                "reasons": list(named.reasons),
-                "weights_db": dict(named.weights),
-                "overruled": named.overruled,
+                **picked(named, "name probability posterior reasons overruled"),
+                "weights_db": named.weights,
             }
             for named in naming.modes
         ],
-        "body_kinds": dict(naming.body_kinds),
-        "evidence": list(naming.evidence),
-        "next_tests": [
-            {"what": t.what, "gain_bits": t.gain_bits, "settles_hz": list(t.settles_hz), "care": t.care}
-            for t in naming.next_tests
-        ],
-        "notes": list(naming.notes),
-        "sources": dict(naming.modeset.sources),
-        "version": naming.version,
+        **picked(naming, "body_kinds evidence notes version"),
+        "next_tests": [picked(test, "what gain_bits settles_hz care") for test in naming.next_tests],
+        "sources": naming.modeset.sources,
     }
 
 
@@ -154,7 +139,7 @@ def naming_page(naming: Naming) -> Page:
 
     name = naming.modeset.name or "the instrument"
     first, *more = naming_summary(naming)
-    parts = [f'<div class="short"><p><b>{escape(first)}</b></p>{"".join(f"<p>{escape(x)}</p>" for x in more)}</div>']
+    parts = [box([first, *more])]
     if naming.modes:
         parts += [
             "<h2>Which mode is which</h2>",
@@ -171,13 +156,6 @@ def naming_page(naming: Naming) -> Page:
         parts += ["<h2>What would tell more</h2>"]
         parts.append(bullets(tuple(test_text(test) for test in naming.next_tests[:TESTS_SHOWN])))
     parts += ["<h2>What the figures mean</h2>", bullets(MEANING)]
-    files = "\n".join(f"{key}={value}" for key, value in sorted(naming.modeset.sources.items()))
-    identity = hashlib.sha256(f"Naming\n{name}\n{files}".encode("utf-8", "backslashreplace")).hexdigest()
-    return Page(
-        f"Names of the modes of {name}",
-        "\n".join(parts),
-        f"{file_word(name)}_names",
-        identity,
-        naming.version,
-        done=f"Named the modes of {name}",
-    )
+    title, stem = f"Names of the modes of {name}", f"{file_word(name)}_names"
+    identity, done = identity_of("Naming", name, sources=naming.modeset.sources), f"Named the modes of {name}"
+    return Page(title, "\n".join(parts), stem, identity, naming.version, done=done)
