@@ -59,6 +59,7 @@ from .texts import is_number, one_of, other_date, read_toml
 
 FILE_NAME = "session.toml"
 POSITIONS = ("bridge centre", "bass wing", "treble wing", "back", "rim")
+PLATE = ("corner", "end", "side")  # where a free plate of wood is struck
 # the stages of a build in their order: common practice, no source
 STAGES = ("joined", "thicknessed", "braced", "on the rims", "closed box", "bridge on", "finished", "strung")
 MASS = CONDITIONS[2]
@@ -105,7 +106,7 @@ class SessionRecording:
     name: str
     path: Path
     kind: str = "tap"  # one of KINDS
-    position: str = ""  # one of POSITIONS; "" when nobody said
+    position: str = ""  # one of POSITIONS, or of PLATE; "" when nobody said
     placement: str = ""
     condition: str = ""  # one of CONDITIONS; "" = as usual
     added_mass_g: float = 0.0  # what was put on the bridge, with the condition "mass at bridge"
@@ -257,7 +258,7 @@ def _listed(items: list[dict], folder: Path, where: Path, usual_kind: str) -> di
             raise LuthkitError(f"{entry}: {item['file']!r} is not in {folder}; correct the name or remove the entry.")
         if str(parts) in listed:
             raise LuthkitError(f"{entry}: {item['file']!r} is listed twice; remove one entry.")
-        for key, allowed in (("kind", KINDS), ("position", POSITIONS), ("condition", CONDITIONS)):
+        for key, allowed in (("kind", KINDS), ("position", (*POSITIONS, *PLATE)), ("condition", CONDITIONS)):
             if item.get(key):
                 one_of(key, item[key], allowed, entry)
         if item.get("string"):

@@ -9,7 +9,7 @@ from ..errors import LuthkitError
 from ..guitar.next_test import BLOCK_CARE, MASS_CARE, PLUG_CARE
 from ..guitar.priors import CONDITIONS
 from ..signal.notes import note_hz
-from .session import MASS, POSITIONS, checked_mass_g
+from .session import MASS, PLATE, POSITIONS, checked_mass_g
 from .texts import one_of
 
 OPEN_STRINGS = ("E2", "A2", "D3", "G3", "B3", "E4")
@@ -121,7 +121,7 @@ class Plan:
         object.__setattr__(self, "positions", tuple(self.positions))
         object.__setattr__(self, "strings", tuple(self.strings))
         for position in self.positions:
-            one_of("position", position, POSITIONS, "the plan")
+            one_of("position", position, (*POSITIONS, *PLATE), "the plan")
         if self.condition:
             one_of("condition", self.condition, CONDITIONS, "the plan")
         mass_g = checked_mass_g(self.added_mass_g, self.condition, "the plan")
@@ -170,7 +170,7 @@ def folder_spot(folder: str) -> Spot | None:
         return Spot("", "", "pluck", string=folder.removeprefix("pluck_"))
     found = re.fullmatch(r"([a-z_]+)_([1-9][0-9]?)(?:_(\w+))?", folder)
     position = found[1].replace("_", " ") if found else ""
-    if position not in POSITIONS:
+    if position not in (*POSITIONS, *PLATE):
         return None
     rest = found[3] or ""
     if mass := _MASS_FOLDER.fullmatch(rest):
