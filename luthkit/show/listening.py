@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from base64 import b64encode
 from dataclasses import dataclass
 from html import escape
@@ -15,18 +14,19 @@ from ..shop.session import read_session
 from ..signal.bands import BandLevels, third_octaves
 from ..signal.listening import LIMIT_DB, coloured, difference_db, equally_loud, loudness_lufs
 from ..signal.strokes import Stroke, find_strokes
-from .page import Page, bullets, file_word, image, table
+from .page import Page, bullets, file_word, identity_of, image, table
 from .plots.listening import plot_difference
 
 LENGTH_S = 6.0
 _BAND_LENGTH_S = 2.0
 _WORDS = (
-    "All players are equally loud (ITU-R BS.1770). What differs may be the guitar, but also the strum, the strings and "
+    "All players are equally loud. What differs may be the guitar, but also the strum, the strings and "
     "their age, the player and the room: listen to several strums before you trust your ear.",
     "The third player is a SIMULATION: the build's own strum through a filter that gives it the reference's balance of "
     f"third octaves, smoothed, by no more than {LIMIT_DB:g} dB. It lets you hear that difference alone, without the "
     "difference of the two strums; how each mode rings on is not changed.",
     "Of two sounds people tend to prefer the second, and what they hope for: the blind test below balances both.",
+    "For those who check: loudness after ITU-R BS.1770.",
 )
 
 
@@ -102,9 +102,9 @@ def listening_page(build: Played, reference: Played, heard) -> Page:
             bullets(_WORDS),
         ]
     )
-    identity = hashlib.sha256(f"listening {build.sha256} {reference.sha256}".encode()).hexdigest()
+    title, identity = f"{build.name} heard beside {reference.name}", identity_of(build.sha256, reference.sha256)
     stem = f"{file_word(build.name)}_heard_beside_{file_word(reference.name)}"
-    return Page(f"{build.name} heard beside {reference.name}", body, stem, identity)
+    return Page(title, body, stem, identity, done=f"{build.name} and {reference.name} are ready to be heard")
 
 
 def _sound(stroke: Stroke) -> np.ndarray:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import hashlib
 from dataclasses import asdict
 
 from .._text import one_line
 from ..guitar.pairing import name_of_pair, names_given, namings_of
 from ..guitar.priors import UNNAMED
 from ..guitar.profile import Profile
-from .page import Page, file_word, paragraphs, table
+from .page import Page, box, file_word, identity_of, paragraphs, table
 from .words import text_table, with_error
 
 _HEAD = ("No.", "Name", "Frequency", "Damping ratio", "Found on")
@@ -28,33 +27,20 @@ def profile_page(profile: Profile, path) -> Page:
     strums = f"with the strums of {', '.join(profile.tone)}" if profile.tone else "without strums"
     kept = f"{profile.name}, from {guitars}, {strums}: kept as {path}."
     told = "Choose it as a reference in notebooks 2 and 4, or name the file to luthkit compare and luthkit tone."
-    body = f'<div class="short">{paragraphs([kept, told])}</div>{table(_HEAD, rows)}{paragraphs(lines)}'
-    identity = hashlib.sha256(f"profile\n{path}".encode("utf-8", "backslashreplace")).hexdigest()
-    return Page(f"Profile {profile.name}", body, f"{file_word(profile.name)}_profile", identity, profile.version)
+    body = box([kept, told]) + table(_HEAD, rows) + paragraphs(lines)
+    title, stem = f"Profile {profile.name}", f"{file_word(profile.name)}_profile"
+    return Page(title, body, stem, identity_of("profile", path), profile.version)
 
 
 def _rows(profile: Profile) -> tuple[list[tuple[str, ...]], list[str]]:
     """Rows in the order of _HEAD, and what is to be said below."""
     bands, rows, doubts = profile.bands, [], []
     for number, (band, (name, doubt)) in enumerate(zip(bands, _names(profile, bands), strict=True), start=1):
-        alone = len(band.members) == 1
-        frequencies = [
-            (band.frequency_low_hz, band.frequency_low_u_hz),
-            (band.frequency_high_hz, band.frequency_high_u_hz),
-        ]
-        dampings = [
-            (100 * band.damping_low, 100 * band.damping_low_u),
-            (100 * band.damping_high, 100 * band.damping_high_u),
-        ]
-        rows.append(
-            (
-                str(number),
-                name or UNNAMED,
-                _range(frequencies[:1] if alone else frequencies, "Hz"),
-                _range(dampings[:1] if alone else dampings, "%"),
-                ", ".join(one_line(guitar) for guitar, _ in band.members),
-            )
-        )
+        ends = ("low",) if len(band.members) == 1 else ("low", "high")
+        hertz = [(getattr(band, f"frequency_{end}_hz"), getattr(band, f"frequency_{end}_u_hz")) for end in ends]
+        percent = [(100 * getattr(band, f"damping_{end}"), 100 * getattr(band, f"damping_{end}_u")) for end in ends]
+        guitars = ", ".join(one_line(guitar) for guitar, _ in band.members)
+        rows.append((str(number), name or UNNAMED, _range(hertz, "Hz"), _range(percent, "%"), guitars))
         doubts += [f"  {number}: {one_line(doubt)}"] if doubt else []
     lines = ["± is one standard uncertainty, with the scatter of hanging a guitar up anew."]
     if any("?" in row[1] for row in rows):
