@@ -6,7 +6,7 @@ import os
 from collections.abc import Sequence
 from concurrent.futures import FIRST_EXCEPTION, Executor, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext, suppress
 from dataclasses import replace
 from pathlib import Path
 
@@ -20,10 +20,11 @@ from ..signal.taps import TapSet
 from . import cache
 from .session import Session, read_session
 
+BAND_HZ = (60.0, 1000.0)  # lowest and highest mode that is looked for
 POOL_FROM_BYTES = 1_000_000  # some ten seconds of sound: reading them takes as long as starting processes
 
 
-def read_instrument(paths, *, band_hz: tuple[float, float] = (60.0, 1000.0)) -> ModeSet:
+def read_instrument(paths, *, band_hz: tuple[float, float] = BAND_HZ) -> ModeSet:
     """The modes of one instrument from a folder of recordings (or files), with what its session.toml says.
 
     The conditions of the session are kept under "conditions" in the parameters, the session's notes among the
@@ -40,7 +41,7 @@ def read_instrument(paths, *, band_hz: tuple[float, float] = (60.0, 1000.0)) -> 
     return _read(session, band_hz)
 
 
-def read_conditions(paths, *, band_hz: tuple[float, float] = (60.0, 1000.0)) -> tuple[Reading, ...]:
+def read_conditions(paths) -> tuple[Reading, ...]:
     """What a folder holds beside the taps made as usual: the same guitar in other conditions, and the room alone.
 
     One `Reading` for each condition and mass that session.toml names, and one "room knock" for recordings of
@@ -50,16 +51,9 @@ def read_conditions(paths, *, band_hz: tuple[float, float] = (60.0, 1000.0)) -> 
     """
     session = read_session(paths)
     asked = dict.fromkeys((r.condition, r.added_mass_g) for r in session.of_kind() if r.condition)
-    readings = [
-        Reading(
-            condition,
-            _read(session, band_hz, condition=condition, added_mass_g=added_mass_g),
-            added_mass_g,
-        )
-        for condition, added_mass_g in asked
-    ]
+    readings = [Reading(name, _read(session, BAND_HZ, condition=name, added_mass_g=mass), mass) for name, mass in asked]
     if session.of_kind("knock"):
-        readings.append(Reading(ROOM_KNOCK, _read(session, band_hz, kind="knock")))
+        readings.append(Reading(ROOM_KNOCK, _read(session, BAND_HZ, kind="knock")))
     return tuple(readings)
 
 
@@ -75,8 +69,7 @@ def _read(session: Session, band_hz, **which) -> ModeSet:
 
 
 def _place(session: Session, band_hz, *, kind="tap", condition="", added_mass_g=None) -> Path | None:
-    used = session.of_kind(kind, condition=condition)
-    used = [recording for recording in used if added_mass_g in (None, recording.added_mass_g)]
+    used = session.of_kind(kind, condition=condition, added_mass_g=added_mass_g)
     return cache.place_of("modes", used, {"name": session.name, "band_hz": tuple(band_hz)})
 
 
@@ -103,7 +96,7 @@ def _with_words(modeset: ModeSet, session: Session) -> ModeSet:
     return replace(merged(modeset), notes=tuple(notes), parameters=frozen_dict(parameters))
 
 
-def _kept(folder, *, band_hz: tuple[float, float] = (60.0, 1000.0)) -> ModeSet | None:
+def _kept(folder, *, band_hz: tuple[float, float] = BAND_HZ) -> ModeSet | None:
     """What `read_instrument` would give, if a logbook holds it already."""
     try:
         session = read_session(folder)
@@ -134,11 +127,12 @@ def read_instruments(folders: Sequence, *, executor: Executor | None = None, **o
 def _read_anew(folders, executor, options) -> tuple[ModeSet, ...]:
     if executor is None and not _worth_a_pool(folders):
         return tuple(read_instrument(folder, **options) for folder in folders)
-    with _pool(len(folders)) if executor is None else _lent(executor) as workers:
+    with _pool(len(folders)) if executor is None else nullcontext(executor) as workers:
         try:
             jobs = [workers.submit(read_instrument, folder, **options) for folder in folders]
-            while wait(jobs, timeout=0.2, return_when=FIRST_EXCEPTION).not_done and not _failed(jobs):
-                pass  # short waits: whoever asked for this may stop it
+            while (state := wait(jobs, timeout=0.2, return_when=FIRST_EXCEPTION)).not_done:
+                if any(job.exception() for job in state.done):  # short waits: whoever asked for this may stop it
+                    break
             return tuple(job.result() for job in jobs)
         except BrokenProcessPool as error:
             raise LuthkitError(
@@ -147,28 +141,13 @@ def _read_anew(folders, executor, options) -> tuple[ModeSet, ...]:
             ) from error
 
 
-def _failed(jobs) -> bool:
-    return any(job.done() and job.exception() for job in jobs)
-
-
 def _worth_a_pool(folders) -> bool:
     """More than one folder and `POOL_FROM_BYTES` of files in all; what cannot be read counts nothing."""
-    if len(folders) < 2:
-        return False
     total = 0
-    for item in folders:
-        for path in item if isinstance(item, list) else [item]:
-            try:
-                files = [*Path(path).glob("*"), *Path(path).glob("*/*")] or [Path(path)]
-                total += sum(file.stat().st_size for file in files)
-            except OSError:
-                continue
-    return total >= POOL_FROM_BYTES
-
-
-@contextmanager
-def _lent(executor):
-    yield executor
+    for path in (Path(path) for item in folders for path in (item if isinstance(item, list) else [item])):
+        with suppress(OSError):
+            total += sum(file.stat().st_size for file in [*path.glob("*"), *path.glob("*/*")] or [path])
+    return len(folders) > 1 and total >= POOL_FROM_BYTES
 
 
 @contextmanager

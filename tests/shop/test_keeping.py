@@ -70,6 +70,7 @@ def test_a_second_session_of_the_day_and_the_same_sound_again(source, logbook, t
     assert logbook.unfinished() == ()
     (second.path / "SHA256SUMS").write_text("nonsense")  # for verify to tell of; it keeps nothing else out
     (second.path.parent / "sessions.csv").write_text("nonsense\nnonsense\n")
+    (logbook.path / "guitars.csv").write_bytes(b"\xff")
     assert add_session(logbook, make_source(tmp_path / "third", seed=20)).path.name == "2024-03-09_3"
 
 

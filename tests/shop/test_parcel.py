@@ -5,13 +5,16 @@ import shutil
 import stat
 import subprocess
 import sys
+import time
 import zipfile
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 from shop.conftest import make_source
 from shop.test_keeping import everything
 
 from luthkit.errors import LuthkitError
+from luthkit.shop import parcel as module
 from luthkit.shop.keeping import add_event, add_guitar, add_session
 from luthkit.shop.logbook import start_logbook
 from luthkit.shop.parcel import pack, unpack
@@ -44,6 +47,8 @@ def test_it_comes_out_as_it_went_in(parcel, logbook, elsewhere):
     assert elsewhere.events("Number 12") == logbook.events("Number 12")
     assert verify(elsewhere).findings == ()
     assert elsewhere.unfinished() == ()
+    shutil.rmtree(result.path)
+    assert [each.name for each in verify(elsewhere).lost] == ["Number 12"]
 
 
 def test_any_zip_program_opens_it(parcel, tmp_path):
@@ -68,6 +73,15 @@ def test_what_is_new_joins_what_is_there(parcel, logbook, elsewhere, tmp_path):
     assert [each.name for each in verify(elsewhere).lost] == ["Number 12/2024-03-09_2"]
     shutil.rmtree(elsewhere.path / "Number 12")
     assert [each.name for each in verify(elsewhere).lost] == ["Number 12"]
+
+
+def test_two_that_unpack_at_once_bring_a_session_once(parcel, elsewhere, monkeypatch):
+    add_guitar(elsewhere, "Number 12")
+    real = module.settle  # what comes after the search for the same sound: the other has time to search as well
+    monkeypatch.setattr(module, "settle", lambda *a: (time.sleep(0.3), real(*a))[1])
+    with ThreadPoolExecutor(2) as pool:
+        both = list(pool.map(lambda _: unpack(elsewhere, parcel), range(2)))
+    assert sorted(len(one.added) for one in both) == [0, 1] and len(elsewhere.sessions()) == 1
 
 
 def test_damaged_sound_is_neither_packed_nor_unpacked(parcel, logbook, elsewhere, tmp_path):

@@ -24,6 +24,7 @@ def test_a_file_a_list_and_a_whole_session(logbook, source, tmp_path):
     second = add_session(logbook, make_source(tmp_path / "b", seed=4)).path
     third = add_session(logbook, make_source(tmp_path / "c", seed=8), guitar="Wren").path
     shutil.rmtree(second)
+    second.write_text("a file in its place is no session")
     sums = first / "SHA256SUMS"
     sound = first / "b.wav"
     sound.write_bytes(sound.read_bytes() + b"x")
