@@ -144,12 +144,12 @@ def save_pieces(page: Page, folder) -> list[Path]:
     pieces.feed(page.body)
     if not pieces.found:
         return []
-    number, name = 1, f"{_today()}{page.stem[:80]}"
+    number, name = 1, f"{_today()}{page.stem[:40]}"  # short: Windows takes no path of more than 260 characters
     while (home := _made(folder) / (name if number == 1 else f"{name}_{number}")).exists():
         number += 1
     files: dict[str, bytes] = {}
     for headings, content in pieces.found:
-        words = "_".join([page.stem[:50], *map(file_word, headings)])[:100]
+        words = "_".join([page.stem[:40], *map(file_word, headings)])[:90]
         if isinstance(content, bytes):
             files[free_name(f"{words}.png", files)] = content
         else:

@@ -4,7 +4,7 @@ import json
 import os
 import shutil
 import subprocess
-from pathlib import Path
+from pathlib import Path, PureWindowsPath
 
 import pytest
 
@@ -44,6 +44,15 @@ def test_everything_is_there(tmp_path, source):
     assert open_logbook(shop / "logbook").guitars() == ()
     text = (shop / START).read_text(encoding="utf-8")
     assert text.startswith("# What do I do now?") and "(notebooks/1_read_modes.ipynb)" in text and "synthetic" in text
+
+
+def test_windows_takes_all_that_is_laid_out():
+    """Names that it allows, and paths that stay short (260 characters, from memory)."""
+    for part in ("notebooks", "sample_audio"):
+        for path in (HOME / part).rglob("*"):
+            inside = PureWindowsPath(path.relative_to(HOME))
+            assert len(str(inside)) < 100 and not inside.is_reserved()
+            assert set('<>:"|?*').isdisjoint(str(inside)) and inside.name[-1] not in ". "
 
 
 def test_laid_out_again_nothing_of_the_makers_changes(tmp_path, source):

@@ -8,6 +8,7 @@ import threading
 import time
 import urllib.parse
 from dataclasses import replace
+from pathlib import PureWindowsPath
 
 import numpy as np
 import pytest
@@ -21,7 +22,7 @@ from luthkit.shop.study import keep_study
 from luthkit.show import forms
 from luthkit.show.forms import common, form, task
 from luthkit.show.forms.task import Stopped, Task
-from luthkit.show.page import Page, save_pieces, table
+from luthkit.show.page import Page, save_pieces, save_report, table
 from luthkit.show.report import report_page
 
 
@@ -293,6 +294,17 @@ def test_a_value_and_its_error_part_in_a_saved_table_only_where_the_whole_column
     assert saved(("Q", "25 ± 12", "+9.1 ± 0.2")) == [("Q", "25", "+9.1"), ("Q, ±", "12", "0.2")]
     for cells in (("1 ± 1 Hz", "2 ± 1 %"), ("1 ± 1 Hz", "no answer"), ("1 ± 1 Hz", "3 Hz"), ("", ""), ("2 g", "3 g")):
         assert saved(("As it is", *cells)) == [("As it is", *cells)]
+
+
+def test_windows_takes_all_that_is_saved(tmp_path):
+    """No path of more than 260 characters in a home of ordinary length, no reserved name (both from memory)."""
+    body = f"<h2>{'What was said: ' * 20}</h2><h3>con</h3>{table(('a',), [('b',)])}"
+    page = Page("Long", body, "a_very_old_guitar_" * 20, "0" * 64)
+    home = PureWindowsPath("C:/Users/Somebody With A Long Name/Documents/My workshop of fine guitars")
+    for path in (*save_report(page, tmp_path / "results"), *save_pieces(page, tmp_path / "results")):
+        there = home / PureWindowsPath(path.relative_to(tmp_path))
+        assert len(str(there)) < 260 and not there.is_reserved()
+        assert set('<>:"|?*').isdisjoint(path.name) and path.name[-1] not in ". "
 
 
 def test_in_a_workshop_all_that_is_saved_goes_into_one_folder_with_links(shop, tmp_path, monkeypatch):
