@@ -8,6 +8,7 @@ import os
 import re
 from collections import Counter
 from collections.abc import Iterable, Mapping
+from contextlib import suppress
 from dataclasses import replace
 from itertools import takewhile
 from pathlib import Path, PurePosixPath
@@ -27,6 +28,7 @@ from .logbook import (
     LoggedGuitar,
     LoggedSession,
     as_logbook,
+    called,
     day_of,
     read_events,
     read_guitar,
@@ -36,8 +38,7 @@ from .safe import (
     free_name,
     locked,
     safe_name,
-    same_name,
-    settle,
+    settle_as,
     told,
     write_new,
 )
@@ -87,14 +88,13 @@ def add_session(
     name = guitar or str(said.get("guitar") or session.name)
     said = {**said, "guitar": name} if guitar or "guitar" in said else said
     conditions = check_words(said, "the session to be kept")
-    recordings, taken = [], []
+    taken: list[str] = []
     for recording in session.recordings:
         taken.append(free_name(_safe_path(recording.name), taken))
-        recordings.append(replace(recording, name=taken[-1]))
-    wanted = Session(name, tuple(recordings), frozen_dict(conditions))
+    recordings = tuple(replace(one, name=new) for one, new in zip(session.recordings, taken, strict=True))
+    wanted = Session(name, recordings, frozen_dict(conditions))
     own = folder / FILE_NAME if folder and (folder / FILE_NAME).is_file() else None
-    as_given = session is given and taken == [recording.name for recording in session.recordings]
-    if own and as_given and not words and not guitar:
+    if own and recordings == given.recordings and not words and not guitar:
         text = own.read_bytes()
     else:
         text = (_first_remarks(own) + session_text(wanted)).encode("utf-8", "backslashreplace")
@@ -117,10 +117,7 @@ def add_session(
         with locked(logbook.path / COMING_IN):
             _refuse_twins(logbook, set(sums.values()))
             home = add_guitar(logbook, name, role=role)
-            while True:
-                target = home.path / free_name(day.isoformat() if day else UNDATED, os.listdir(home.path))
-                if settle(aside, target):
-                    break
+            target = settle_as(aside, home.path, day.isoformat() if day else UNDATED)
     enlist(home.path)
     return LoggedSession(home.name, target, day, str(conditions.get("stage", "")), wanted.conditions)
 
@@ -169,16 +166,13 @@ def add_guitar(logbook, name: str, *, role: str = "", **words: str) -> LoggedGui
     import tomli_w
 
     text = tomli_w.dumps({"name": name, **({"role": role} if role else {}), **words})
-    with told(f"the guitar {name}"):
-        while True:
-            for guitar in logbook.guitars():
-                if same_name(guitar.name) == same_name(name):
-                    return guitar
-            taken = [PROFILES, *(entry.name for entry in logbook.path.iterdir())]
-            with folder_aside(logbook.path) as aside:
-                write_new(aside / GUITAR, text.encode("utf-8", "backslashreplace"))
-                read_guitar(aside / GUITAR)
-                settle(aside, logbook.path / free_name(safe_name(name), taken))
+    if known := called(logbook.guitars(), name):
+        return known
+    with told(f"the guitar {name}"), folder_aside(logbook.path) as aside:
+        write_new(aside / GUITAR, text.encode("utf-8", "backslashreplace"))
+        read_guitar(aside / GUITAR)
+        settle_as(aside, logbook.path, safe_name(name), reserved=(PROFILES,))
+    return logbook.guitar(name)
 
 
 def add_event(logbook, guitar: str, kind: str, *, date: datetime.date, note: str = "") -> Event:
@@ -230,15 +224,9 @@ def _first_remarks(where: Path | None) -> str:
 
 def _papers_in(folder: Path) -> list[Path]:
     """Texts and pictures beside the recordings: every visible file that is no sound, no link, and not made anew."""
-    return [
-        path
-        for path in sorted(folder.iterdir())
-        if path.is_file()
-        and not path.is_symlink()
-        and not path.name.startswith(".")
-        and path.suffix.lower() not in SUFFIXES
-        and path.name not in (FILE_NAME, SUMS)
-    ]
+    files = [path for path in sorted(folder.iterdir()) if path.is_file() and not path.is_symlink()]
+    files = [path for path in files if path.suffix.lower() not in SUFFIXES and path.name not in (FILE_NAME, SUMS)]
+    return [path for path in files if not path.name.startswith(".")]
 
 
 def _copy(source: Path, target: Path) -> str:
@@ -259,11 +247,9 @@ def _copy(source: Path, target: Path) -> str:
 
 def _refuse_twins(logbook: Logbook, mine: set[str]) -> None:
     """Sound that is kept already, of whatever guitar, is not kept again; `mine` are its SHA-256."""
-    for folder in [guitar.path / name for guitar in logbook.guitars() for name in folders_in(guitar.path)]:
-        try:
-            theirs = set(read_sums(folder).values())
-        except LuthkitError:
-            continue
+    for where in [f"{guitar.path.name}/{name}" for guitar in logbook.guitars() for name in folders_in(guitar.path)]:
+        theirs: set[str] = set()
+        with suppress(LuthkitError):  # a damaged list is for `verify` to tell of
+            theirs = set(read_sums(logbook.path / where).values())
         if mine <= theirs:
-            where = f"{folder.parent.name}/{folder.name}"
             raise LuthkitError(f"this sound is in the logbook already, as {where}; nothing was added")

@@ -21,9 +21,10 @@ from __future__ import annotations
 import datetime
 import difflib
 import os
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import partial
+from operator import attrgetter
 from pathlib import Path
 
 from .._frozen import frozen_dict
@@ -87,10 +88,8 @@ class Logbook:
     def guitar(self, name: str) -> LoggedGuitar:
         """The guitar of that name, or of that folder; letter case does not matter. `LuthkitError` if there is none."""
         guitars = self.guitars()
-        wanted = same_name(" ".join(name.split()))
-        called = [guitar for guitar in guitars if same_name(guitar.name) == wanted]
-        if called or (called := [guitar for guitar in guitars if same_name(guitar.path.name) == wanted]):
-            return called[0]
+        if found := called(guitars, name) or called(guitars, name, by=lambda guitar: guitar.path.name):
+            return found
         names = [guitar.name for guitar in guitars]
         near = difflib.get_close_matches(name, names, n=5, cutoff=0.4) or names[:5]
         there = ", ".join(near) or "none yet: keep a first session with luthkit keep FOLDER --guitar NAME"
@@ -146,6 +145,12 @@ def _sessions_of(guitar: LoggedGuitar, index: Index):
             words, problem = said or ({}, "")
             date, stage = day_of(words.get("date")) or day_of(folder[:10]), words.get("stage", "")
             yield LoggedSession(guitar.name, guitar.path / folder, date, stage, frozen_dict(words), problem)
+
+
+def called(guitars: Iterable[LoggedGuitar], name: str, *, by=attrgetter("name")) -> LoggedGuitar | None:
+    """The guitar of this name; letter case, the number of spaces and how accents are stored do not matter."""
+    wanted = same_name(" ".join(name.split()))
+    return next((guitar for guitar in guitars if same_name(by(guitar)) == wanted), None)
 
 
 def read_guitar(where: Path) -> dict:

@@ -14,8 +14,8 @@ from ..errors import LuthkitError
 from .checksums import SUMS, check_folder, sha256_of
 from .index import folders_in
 from .keeping import COMING_IN, add_events
-from .logbook import EVENTS, GUITAR, as_logbook, read_events, read_guitar
-from .safe import file_aside, folder_aside, free_name, locked, safe_name, same_name, settle, told
+from .logbook import EVENTS, GUITAR, PROFILES, as_logbook, called, read_events, read_guitar
+from .safe import file_aside, folder_aside, locked, safe_name, same_name, settle_as, told
 from .verify import enlist
 
 _DEEPEST = 4  # guitar / session / taps / file
@@ -140,25 +140,19 @@ def _bring_in(logbook, folder: Path) -> Unpacked:
     name = read_guitar(folder / GUITAR).get("name") or folder.name
     events = read_events(folder / EVENTS)
     sessions = [each for each in folders_in(folder) if (folder / each / SUMS).is_file()]
-    while True:
-        known = [guitar for guitar in logbook.guitars() if same_name(guitar.name) == same_name(name)]
-        if known:
-            break
-        taken = [*(entry.name for entry in logbook.path.iterdir()), "profiles"]
-        target = logbook.path / free_name(folder.name, taken)
-        if settle(folder, target):
-            enlist(target)
-            return Unpacked(name, target, tuple(sessions), ())
-    home = known[0].path
+    known = called(logbook.guitars(), name)
+    if known is None:
+        target = settle_as(folder, logbook.path, folder.name, reserved=(PROFILES,))
+        enlist(target)
+        return Unpacked(name, target, tuple(sessions), ())
+    home = known.path
     mine = {sha256_of(home / each / SUMS) for each in folders_in(home) if (home / each / SUMS).is_file()}
     added, there = [], []
     for each in sessions:
         if sha256_of(folder / each / SUMS) in mine:
             there.append(each)
-            continue
-        while not settle(folder / each, target := home / free_name(each, os.listdir(home))):
-            pass
-        added.append(target.name)
+        else:
+            added.append(settle_as(folder / each, home, each).name)
     enlist(home)
     add_events(home, events)
-    return Unpacked(known[0].name, home, tuple(added), tuple(there))
+    return Unpacked(known.name, home, tuple(added), tuple(there))

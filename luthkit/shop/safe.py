@@ -13,6 +13,7 @@ import secrets
 import shutil
 import time
 import unicodedata
+from collections.abc import Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
@@ -168,6 +169,13 @@ def settle(aside: Path, target: Path) -> bool:
         raise
     sync_folder(target.parent)
     return True
+
+
+def settle_as(aside: Path, home: Path, name: str, *, reserved: Sequence[str] = ()) -> Path:
+    """Rename a filled folder to `name` in `home`, or to the next `free_name` not `reserved`; where it is now."""
+    while not settle(aside, target := home / free_name(name, [*reserved, *os.listdir(home)])):
+        pass
+    return target
 
 
 @contextmanager

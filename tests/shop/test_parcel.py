@@ -14,7 +14,7 @@ from shop.conftest import make_source
 from shop.test_keeping import everything
 
 from luthkit.errors import LuthkitError
-from luthkit.shop import parcel as module
+from luthkit.shop import safe
 from luthkit.shop.keeping import add_event, add_guitar, add_session
 from luthkit.shop.logbook import start_logbook
 from luthkit.shop.parcel import pack, unpack
@@ -77,8 +77,8 @@ def test_what_is_new_joins_what_is_there(parcel, logbook, elsewhere, tmp_path):
 
 def test_two_that_unpack_at_once_bring_a_session_once(parcel, elsewhere, monkeypatch):
     add_guitar(elsewhere, "Number 12")
-    real = module.settle  # what comes after the search for the same sound: the other has time to search as well
-    monkeypatch.setattr(module, "settle", lambda *a: (time.sleep(0.3), real(*a))[1])
+    real = safe.settle  # what comes after the search for the same sound: the other has time to search as well
+    monkeypatch.setattr(safe, "settle", lambda *a: (time.sleep(0.3), real(*a))[1])
     with ThreadPoolExecutor(2) as pool:
         both = list(pool.map(lambda _: unpack(elsewhere, parcel), range(2)))
     assert sorted(len(one.added) for one in both) == [0, 1] and len(elsewhere.sessions()) == 1
