@@ -79,6 +79,7 @@ def test_from_the_first_page_to_a_form_that_can_be_stopped(workshop):
         first.wait_for()
         page.wait_for_function("document.querySelectorAll('.jp-Cell')[1].matches('.jp-mod-active')")
         assert first.evaluate(IN_SIGHT)
+        assert not page.locator(".jp-DirListing").is_visible()  # room for pictures and tables
         for k in (1, 0):  # the second, which waits, and the first, which is at work
             stop = page.get_by_role("button", name="Stop", exact=True).nth(k)
             stop.focus()

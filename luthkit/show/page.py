@@ -27,7 +27,7 @@ _WITH_ERROR = re.compile(  # what `words.with_error` writes of a finite value, a
 
 STYLE = """
 .luthkit{font:16px/1.5 Georgia,'Times New Roman',serif;color:#1d1b18;background:#fbfaf7;
-padding:.5rem 1.5rem 2rem}
+padding:.5rem 1rem 2rem}
 .luthkit-page,.luthkit-page>div{min-width:0;max-width:100%;box-sizing:border-box}
 .luthkit h1{font-size:1.7rem;margin:.6rem 0 .2rem}
 .luthkit h2{font-size:1.25rem;margin:2.2rem 0 .5rem;border-bottom:1px solid #cfc8bb}

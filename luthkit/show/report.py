@@ -93,7 +93,7 @@ def _instrument_details(modeset, naming=None, *, picture=False):
     parts.append(f"<p>{escape(words.taps_text(modeset))}.</p>")
     parts.append(bullets(modeset.notes))
     if modeset.modes:
-        parts.append(table(words.MODE_HEADINGS, words.mode_rows(modeset, naming), grey=(4,)))
+        parts.append(table(words.MODE_HEADINGS, words.mode_rows(modeset, naming), grey=(5,)))
         parts.append(_witness_table(modeset))
     settings = [item for item in modeset.parameters.items() if item[0] != "conditions"]
     said = conditions(modeset)

@@ -63,7 +63,7 @@ def percent_text(mode: Mode) -> str:
 
 KINDS = {"body": "body", "room": "room?", "string": "string"}
 
-MODE_HEADINGS = ("No.", "Frequency", "Damping ratio", "Q", "Level*", "Kind", "Remarks")
+MODE_HEADINGS = ("No.", "Mode", "Frequency", "Damping ratio", "Q", "Level*", "Remarks")
 PAIR_HEADINGS = ("Mode", "Build", "Reference", "Frequency", "Verdict", "Damping", "Verdict", "Remarks")
 
 
@@ -100,11 +100,11 @@ def mode_rows(modeset: ModeSet, naming: Naming | None = None) -> list[tuple[str,
     return [
         (
             str(number),
+            names.get(mode) or KINDS.get(mode.kind, mode.kind),
             with_error(mode.frequency_hz, mode.frequency_u_hz, unit="Hz"),
             percent_text(mode),
             with_error(mode.q_factor, mode.q_factor_u),
             with_error(mode.level_db, mode.level_u_db, unit="dB", digits=1),
-            names.get(mode) or KINDS.get(mode.kind, mode.kind),
             "; ".join(mode.notes),
         )
         for number, mode in enumerate(modeset.modes, start=1)

@@ -272,10 +272,10 @@ def test_pictures_and_tables_are_saved_as_files(shop, tmp_path, build):
         path.name for path in first.iterdir()
     }
     rows = list(csv.reader((first / f"{stem}.csv").read_text(encoding="utf-8-sig").splitlines()))
-    assert rows[0][1:3] == ["Frequency (Hz)", "Frequency, ± (Hz)"] and len(rows) == 1 + len(build.modes)
+    assert rows[0][2:4] == ["Frequency (Hz)", "Frequency, ± (Hz)"] and len(rows) == 1 + len(build.modes)
     for row, mode in zip(rows[1:], build.modes, strict=True):
-        assert float(row[1]) == pytest.approx(mode.frequency_hz, abs=mode.frequency_u_hz)
-        assert float(row[2]) == pytest.approx(mode.frequency_u_hz, rel=0.06)
+        assert float(row[2]) == pytest.approx(mode.frequency_hz, abs=mode.frequency_u_hz)
+        assert float(row[3]) == pytest.approx(mode.frequency_u_hz, rel=0.06)
 
 
 def test_a_value_and_its_error_part_in_a_saved_table_only_where_the_whole_column_is_alike(tmp_path):

@@ -96,7 +96,7 @@ def plot_differences(comparison: Comparison, quantity: str = "frequency", *, ax=
         number_beside(ax, x, y, number)
     ax.set_ylabel("frequency,\ncents from reference" if cents else "damping,\n% from reference")
     if not cents:
-        shown = [tick for tick in _DAMPING_TICKS if abs(place(tick)) <= reach]
+        shown = [tick for tick in _DAMPING_TICKS if abs(place(tick)) <= reach and not 0 < abs(tick) < 25 * reach]
         ax.set_yticks([place(tick) for tick in shown], [f"{tick:+d}" if tick else "0" for tick in shown])
     frequency_axis(ax)
     return ax
@@ -107,7 +107,7 @@ def plot_comparison(comparison: Comparison, *, figure=None):
 
     Returns the three Axes, from top to bottom; their figure is `axes[0].figure`.
     """
-    figure = figure or new_figure(width=12.8, height=10.2)
+    figure = figure or new_figure(width=9.2, height=9.4)
     axes = figure.subplots(3, 1, sharex=True, height_ratios=(1.45, 1, 1))
     plot_spectra(comparison, ax=axes[0])
     plot_differences(comparison, "frequency", ax=axes[1])
@@ -119,7 +119,7 @@ def plot_comparison(comparison: Comparison, *, figure=None):
     title = plain(f"{names[0]} beside {listed(names[1:])}", longest=110)
     figure.suptitle(title, fontsize=14, x=0.01, ha="left")
     key = _verdict_key(comparison)
-    figure.legend(handles=key, loc="outside lower left", ncols=4, fontsize=9, frameon=False)
+    figure.legend(handles=key, loc="outside lower left", ncols=3, fontsize=9, frameon=False)
     return tuple(axes)
 
 

@@ -97,7 +97,7 @@ def plot_modes(modeset: ModeSet, *, ax=None):
 
 def plot_instrument(modeset: ModeSet, *, figure=None):
     """One instrument: its spectrum with the modes marked, the Q of each mode below. Returns both Axes."""
-    figure = figure or new_figure(width=12.8, height=7.6)
+    figure = figure or new_figure(width=9.2, height=7.2)
     axes = figure.subplots(2, 1, sharex=True, height_ratios=(1.2, 1))
     if modeset.spectrum is not None:
         plot_spectrum(modeset, ax=axes[0])
