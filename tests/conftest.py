@@ -12,3 +12,9 @@ threadpool_limits(limits=1)
 def pytest_collection_modifyitems(items):
     """What waits for a browser comes first, all in one process, while the others compute."""
     items.sort(key=lambda item: "browser" not in item.keywords)
+
+
+@pytest.fixture
+def blank_pictures(monkeypatch):
+    """Pages with blank pictures, where a test looks at words and files alone: a picture takes a quarter of a second."""
+    monkeypatch.setattr("luthkit.show.page.png_bytes", lambda *_, **__: b"")

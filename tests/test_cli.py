@@ -103,6 +103,7 @@ def test_compare_prints_a_table_and_writes_a_report(run, guitars):
     assert "<b>" not in report.read_text(encoding="utf-8")
 
 
+@pytest.mark.usefixtures("blank_pictures")
 def test_compare_as_json_says_where_the_report_is(run, guitars):
     code, out, err = run("compare", guitars / AWKWARD, guitars / "old", "--json", "--report", "x.html")
     found = json.loads(out)
@@ -113,6 +114,7 @@ def test_compare_as_json_says_where_the_report_is(run, guitars):
     assert shift["frequency"]["difference_cents"] == pytest.approx(1200 * np.log2(1.06), abs=5)
 
 
+@pytest.mark.usefixtures("blank_pictures")
 def test_a_guitar_beside_itself_is_within_repeatability(run, guitars):
     code, out, _ = run("compare", guitars / "old", guitars / "old", "--json")
     found = json.loads(out)
@@ -123,6 +125,7 @@ def test_a_guitar_beside_itself_is_within_repeatability(run, guitars):
     assert any("same recordings" in caution for caution in found["cautions"])
 
 
+@pytest.mark.usefixtures("blank_pictures")
 def test_an_existing_report_of_another_comparison_is_kept(run, guitars):
     run("compare", guitars / "old", guitars / "older", "--report", "x.html")
     before = (run.here / "x.html").read_bytes()

@@ -63,6 +63,7 @@ def test_a_guitar_of_the_logbook_goes_by_its_name(tmp_path, capsys):
     assert "there is Build Four" in capsys.readouterr().err
 
 
+@pytest.mark.usefixtures("blank_pictures")
 def test_a_study_in_the_logbook_is_found_and_can_be_left_out(tmp_path, capsys, monkeypatch):
     home = start_logbook(tmp_path / "logbook").path
     shutil.copytree(SAMPLE, home / "four")

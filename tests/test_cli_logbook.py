@@ -110,6 +110,7 @@ def test_a_wrong_keep_is_undone_by_hand(shop, capsys):
     assert main(["verify"]) == 0 and main(["keep", "recorder", "--guitar", "Wren"]) == 0
 
 
+@pytest.mark.usefixtures("blank_pictures")
 def test_a_guitar_of_the_logbook_is_read_by_its_latest_session(shop, capsys, monkeypatch):
     for day, sound in (("2024-03-09", "taps/a.wav"), ("2024-06-01", "b.wav")):
         assert main(["keep", f"recorder/{sound}", "--guitar", "Wren", "--date", day, "--position", "rim"]) == 0
@@ -181,6 +182,7 @@ def test_without_a_logbook_nearby(tmp_path, monkeypatch, capsys):
     assert "there is no logbook in or around" in said and "luthkit logbook --start logbook" in said
 
 
+@pytest.mark.usefixtures("blank_pictures")
 def test_a_profile_is_made_and_a_build_held_against_it(shop, capsys, monkeypatch):
     sets = {"a": OLD, "b": OLDER, "recorder": OLD}
     monkeypatch.setattr(reading, "read_instrument", lambda folder, **_: sets[folder.name])

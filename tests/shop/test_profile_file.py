@@ -51,6 +51,7 @@ def numbers(comparison):
     )
 
 
+@pytest.mark.usefixtures("blank_pictures")
 def test_a_build_beside_a_profile_is_judged_as_beside_its_guitars(tmp_path):
     profile = make_profile("Old spruce", [OLD, OLDER])
     path = write_profile(profile, tmp_path)

@@ -119,6 +119,7 @@ def test_the_repeat_study_in_words():
     assert "hung up again" in text and "nothing touched" in text and "another hand" in text
 
 
+@pytest.mark.usefixtures("blank_pictures")
 def test_the_forms_start_on_the_samples(monkeypatch, tmp_path):
     monkeypatch.chdir(tmp_path)  # where choices are remembered
     found = find_histories(HOME)

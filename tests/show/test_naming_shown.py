@@ -48,6 +48,7 @@ def test_a_row_says_name_and_how_sure(naming):
     assert percent(1.0) == "over 99 %" and percent(0.704) == "70 %"
 
 
+@pytest.mark.usefixtures("blank_pictures")
 def test_a_mode_without_a_name_does_not_gainsay_itself(naming):
     """Not "no name, sure 94 %": what is sure is that no name fits. The maker's own "no name" has no figure."""
     first = naming.modes[0]
@@ -65,6 +66,7 @@ def test_a_mode_without_a_name_does_not_gainsay_itself(naming):
         assert "unnamed" not in shown.lower()
 
 
+@pytest.mark.usefixtures("blank_pictures")
 def test_the_makers_own_name_is_shown_as_such(naming):
     mine = overrule(naming, naming.modes[0].mode.frequency_hz, "whole-body bending", "hung by the neck <b>")
     row = name_rows(mine)[0]
@@ -83,6 +85,7 @@ def test_the_terminal_the_page_and_the_data_say_the_same(naming):
         assert naming.next_tests[0].care in text
 
 
+@pytest.mark.usefixtures("blank_pictures")
 def test_a_mass_is_never_proposed_without_its_caution(naming):
     tests = [test for test in naming_data(naming)["next_tests"] if "mass" in test["what"]]
     assert all(test["care"] == MASS_CARE for test in tests)
@@ -132,6 +135,7 @@ def said(form):
     return parts
 
 
+@pytest.mark.usefixtures("blank_pictures")
 def test_the_form_names_a_guitar_and_logs_the_makers_word_once(folder, monkeypatch):
     monkeypatch.chdir(folder.parent)
     parts = said(naming_form(start=folder.parent.parent))

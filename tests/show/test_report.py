@@ -66,6 +66,7 @@ def test_names_stay_text(html, build):
     assert "taps/<3>.wav" in page.text and "clipped: 5 samples & more" in page.text and "<one>" in page.text
 
 
+@pytest.mark.usefixtures("blank_pictures")
 def test_names_in_remarks_stay_text(build, references):
     few = compare(replace(build, taps_accepted=2), references)
     page = Seen(html_of(few))
@@ -113,12 +114,14 @@ def test_a_report_of_one_instrument(build):
     assert len([tag for tag, _ in page.tags if tag == "img"]) == 1
 
 
+@pytest.mark.usefixtures("blank_pictures")
 def test_levels_are_grey_and_never_judged(build):
     page = Seen(html_of(build))
     levels = [attributes for tag, attributes in page.tags if tag == "td" and attributes.get("class") == "level"]
     assert len(levels) == len(build.modes)
 
 
+@pytest.mark.usefixtures("blank_pictures")
 def test_the_same_recordings_replace_their_report_and_nothing_else_does(tmp_path, comparison, build, references):
     path = path_for(comparison, tmp_path)
     assert write(comparison, path) == path
@@ -134,6 +137,7 @@ def test_the_same_recordings_replace_their_report_and_nothing_else_does(tmp_path
     assert path.read_bytes() == before
 
 
+@pytest.mark.usefixtures("blank_pictures")
 def test_a_file_that_is_no_report_is_never_replaced(tmp_path, build):
     path = tmp_path / "letter.html"
     path.write_text("dear customer")
@@ -161,6 +165,7 @@ def test_stopped_half_way_leaves_no_half_written_report(tmp_path, build, monkeyp
     assert before is None or path.read_bytes() == before
 
 
+@pytest.mark.usefixtures("blank_pictures")
 def test_a_full_disk_is_one_sentence(tmp_path, build, monkeypatch):
     def full(*_):
         raise OSError(28, "No space left on device")
@@ -173,6 +178,7 @@ def test_a_full_disk_is_one_sentence(tmp_path, build, monkeypatch):
         write(build, tmp_path / "missing" / "r.html")
 
 
+@pytest.mark.usefixtures("blank_pictures")
 @pytest.mark.parametrize("name", ["../../etc", "a/b\\c", '<b>"x"</b>', "", "." * 5, "x" * 300, "\udcff"])
 def test_the_name_of_a_report_is_a_plain_file_name(tmp_path, build, name):
     path = path_for(replace(build, name=name), tmp_path)

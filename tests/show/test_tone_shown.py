@@ -147,6 +147,7 @@ def test_the_comparison_says_what_cannot_be_told(guitars, comparison):
     assert "Plucked only once on one of the guitars: E2, A2, D3, G3, B3, E4." in text and "String E2" not in text
 
 
+@pytest.mark.usefixtures("blank_pictures")
 def test_no_word_of_the_trade_of_sound_stands_unexplained(guitars, comparison):
     """What an engineer calls it stands behind the maker's word, in brackets, in the list of what the figures mean."""
     for page in (shown.tone_page(guitars[0]), shown.comparison_page((comparison,))):
@@ -209,6 +210,7 @@ def test_silence_is_nothing_usable(tmp_path, capsys):
     assert "silence" in capsys.readouterr().err
 
 
+@pytest.mark.usefixtures("blank_pictures")
 def test_the_form_reads_at_once_and_again(tmp_path, monkeypatch):
     shop = tmp_path / "sample_audio"
     for name in ("build_seven", "reference_marlpit"):

@@ -188,6 +188,7 @@ def test_the_command_says_what_is_wrong(words, code, said, capsys):
     assert said in capsys.readouterr().err
 
 
+@pytest.mark.usefixtures("blank_pictures")
 def test_the_form_measures_a_piece_and_the_stock(tmp_path, monkeypatch):
     from luthkit.show.forms import wood_form
 
@@ -220,6 +221,7 @@ def written_down(hand, **changed):
     return hand.said
 
 
+@pytest.mark.usefixtures("blank_pictures")
 def test_a_piece_is_written_down_and_measured_by_both_forms(tmp_path, monkeypatch):
     (tmp_path / "notebooks").mkdir()
     start_logbook(tmp_path / "logbook")
