@@ -18,7 +18,8 @@ from .safe import write_if_possible
 
 HOME = ".luthkit"  # in the logbook: all that can be made anew
 FILE_NAME = "index.json"
-_FORM = 1
+_FORM = 2
+_KIND = "~"  # key of what stands for a date
 _FRESH_NS = 2_000_000_000  # a file written so shortly before it was read may change again within the clock's tick
 
 
@@ -59,20 +60,14 @@ class Index:
         keep = self._seen if complete else {**self._known, **self._seen}
         if not self._new and len(keep) == len(self._known):
             return
-        files = {name: [*entry[:2], _to_json(entry[2]), entry[3]] for name, entry in keep.items()}
-        write_if_possible(self._where, json.dumps({"form": _FORM, "files": files}))
+        write_if_possible(self._where, json.dumps({"form": _FORM, "files": keep}, default=_from_date))
 
     def _load(self) -> dict[str, list]:
         try:
-            told = json.loads(self._where.read_text(encoding="utf-8"))
-            if told["form"] != _FORM:
-                return {}
-            known = told["files"]
-            for entry in known.values():
-                if "date" in entry[2]:
-                    entry[2]["date"] = _from_json(entry[2]["date"])
-            return known
-        except (OSError, ValueError, KeyError, TypeError, IndexError, AttributeError):
+            told = json.loads(self._where.read_text(encoding="utf-8"), object_hook=_to_date)
+            entries = told["files"].items() if told["form"] == _FORM else ()
+            return {name: [time_ns, size, words, problem] for name, (time_ns, size, words, problem) in entries}
+        except (OSError, ValueError, KeyError, TypeError, AttributeError):
             return {}  # none yet, or damaged: it is made anew
 
 
@@ -97,16 +92,10 @@ def holds_sound(path) -> bool:
     )
 
 
-def _to_json(words: Mapping) -> dict:
-    """Only a date is no JSON; it is kept with its type."""
-    date = words.get("date")
-    if isinstance(date, datetime.date):
-        return {**words, "date": [date.isoformat(), isinstance(date, datetime.datetime)]}
-    return dict(words)
+def _from_date(date: datetime.date) -> dict:
+    """Only a date, with or without a time, is no JSON; it is kept with its kind."""
+    return {_KIND: type(date).__name__, "text": date.isoformat()}
 
 
-def _from_json(date):
-    if isinstance(date, str):
-        return date
-    text, has_time = date
-    return (datetime.datetime if has_time else datetime.date).fromisoformat(text)
+def _to_date(plain: dict):
+    return getattr(datetime, plain[_KIND]).fromisoformat(plain["text"]) if _KIND in plain else plain

@@ -7,6 +7,7 @@ and what is new is there as a whole or not at all.
 from __future__ import annotations
 
 import errno
+import itertools
 import os
 import re
 import secrets
@@ -22,6 +23,13 @@ from ..errors import LuthkitError
 COMING = ".coming-"  # begins the name of what is still being written; never read as part of a logbook
 LOCK_WAIT_S = 20.0
 NAME_LENGTH = 80
+_WHY = {
+    (errno.ENOSPC, errno.EDQUOT, errno.EFBIG): "the disk is full; make room and try again, "
+    "nothing that was there is lost",
+    (errno.EROFS, errno.EACCES, errno.EPERM): "the folder cannot be written to; check its permissions, or use one on "
+    "a disk that can be written to",
+    (errno.ENOENT, errno.ENOTDIR): "there is no such folder; name one that is there",
+}
 _FORBIDDEN = re.compile(r'[<>:"/\\|?*]')  # in names, on Windows
 _RESERVED = re.compile(r"(con|prn|aux|nul|com[0-9¹²³]|lpt[0-9¹²³])(\..*)?", re.IGNORECASE)  # the same, as whole names
 
@@ -45,12 +53,12 @@ def safe_name(text: str) -> str:
         text = "_" + text
     if _RESERVED.fullmatch(text):
         text = "_" + text
-    stem, dot, ending = text.rpartition(".")
-    if not stem or len(ending) > 8:
-        stem, dot, ending = text, "", ""
-    while len(stem) > 1 and (len(stem + dot + ending) > NAME_LENGTH or len((stem + dot + ending).encode()) > 200):
+    stem, ending = os.path.splitext(text)
+    if len(ending) > 9:
+        stem, ending = text, ""
+    while len(stem) > 1 and (len(stem + ending) > NAME_LENGTH or len((stem + ending).encode()) > 200):
         stem = stem[:-1].rstrip(". ")
-    return stem + dot + ending or "unnamed"
+    return stem + ending or "unnamed"
 
 
 def same_name(text: str) -> str:
@@ -65,14 +73,9 @@ def free_name(name: str, taken) -> str:
     'tap_2.wav'
     """
     used = {same_name(other) for other in taken}
-    stem, dot, ending = name.rpartition(".")
-    if not stem:
-        stem, dot, ending = name, "", ""
-    number, found = 1, name
-    while same_name(found) in used:
-        number += 1
-        found = f"{stem}_{number}{dot}{ending}"
-    return found
+    stem, ending = os.path.splitext(name)
+    names = itertools.chain([name], (f"{stem}_{number}{ending}" for number in itertools.count(2)))
+    return next(found for found in names if same_name(found) not in used)
 
 
 @contextmanager
@@ -81,14 +84,8 @@ def told(what: str):
     try:
         yield
     except OSError as error:
-        if error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
-            why = "the disk is full; make room and try again, nothing that was there is lost"
-        elif error.errno in (errno.EROFS, errno.EACCES, errno.EPERM):
-            why = "the folder cannot be written to; check its permissions, or use one on a disk that can be written to"
-        elif error.errno in (errno.ENOENT, errno.ENOTDIR):
-            why = "there is no such folder; name one that is there"
-        else:
-            why = f"{(error.strerror or type(error).__name__).lower()}; nothing that was there is lost"
+        why = f"{(error.strerror or type(error).__name__).lower()}; nothing that was there is lost"
+        why = next((words for numbers, words in _WHY.items() if error.errno in numbers), why)
         where = f" ({error.filename})" if error.filename and COMING not in str(error.filename) else ""
         raise LuthkitError(f"{what} was not written{where}: {why}") from error
 

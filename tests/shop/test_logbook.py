@@ -73,7 +73,7 @@ def test_the_memory_may_be_deleted_or_damaged_and_the_list_is_the_same(filled, m
     assert len(reads) == 5
     assert filled.sessions() == first and len(reads) == 5, "nothing is read twice"
     memory = filled.path / ".luthkit" / "index.json"
-    for text in (None, "", "[]", "{}", '{"form": 1, "files": {"Wren/2024-01-01/session.toml": [1]}}', '{"form": 99}'):
+    for text in (None, "", "[]", "{}", '{"form": 2, "files": {"Wren/2024-01-01/session.toml": [1]}}', '{"form": 99}'):
         if text is None:
             shutil.rmtree(memory.parent)
         else:
