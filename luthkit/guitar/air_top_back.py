@@ -28,7 +28,6 @@ from .._frozen import frozen_array
 from ..errors import LuthkitError
 
 RANGE_HZ = (60.0, 300.0)  # where three oscillators are a guitar (common practice, no source)
-PARTS = ("top", "air", "back")  # the order of rows in every matrix
 WAVE_HZ = 385.0  # usual for the first cavity mode (from memory)
 PLACES = (0.36, 0.68, 0.36)  # bridge, hole, back: from the tail over the body's length (common practice, no source)
 
@@ -126,7 +125,7 @@ class BodyModel:
         return (squares[..., 0] <= squares[..., 2])[()]
 
     def matrices(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Mass and resistance (..., 3) on the diagonal, stiffness (..., 3, 3), in the order of `PARTS`."""
+        """Mass and resistance (..., 3) on the diagonal, stiffness (..., 3, 3), in the order top, air, back."""
         area = self.areas_m2()
         plug = air_density_kg_m3(self.temperature_c) * area[..., 1] * self.hole_length_m
         mass = _stack(self.top_mass_kg, plug, self.back_mass_kg)

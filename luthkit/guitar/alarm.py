@@ -78,7 +78,8 @@ def watch(history: History, *, thresholds: Thresholds | None = None) -> Alarm:
             return Alarm(
                 LOOK,
                 f"Two sessions agree: {'; '.join(map(_in_words, signs))}. Have it looked at by a qualified repairer "
-                "before it is strung higher or travels; a brace, a crack or the bridge can do this, and so can other things.",
+                "before it is strung higher or travels; a brace, a crack or the bridge can do this, and so can other "
+                "things.",
                 signs,
             )
     signs, damp = _signs(history, 1, thresholds)

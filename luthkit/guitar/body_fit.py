@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import product
 from math import isfinite, nan, pi, sqrt
 
 import numpy as np
@@ -176,12 +177,13 @@ def fit_body(
                 f"{name} is said to be {value}, relative error {spread}; both must be above 0, and the names one of "
                 f"{', '.join(PARAMETERS)}"
             )
-    data, data_u = _data(readings)
+    entries = list(_entries(readings))
+    data, data_u = np.array([entry[3:] for entry in entries]).T
     centre = np.log([value for value, _ in beliefs.values()])
     spread = np.array([each for _, each in beliefs.values()])
 
     def told(logs):
-        return _told(body_model(logs, temperature_c=temperature_c), readings, order, _mode_logs)
+        return _told(body_model(logs, temperature_c=temperature_c), readings, entries, order, _mode_logs)
 
     def residuals(logs):
         return np.concatenate([(told(logs[None])[0] - data) / data_u, (logs - centre) / spread])
@@ -209,7 +211,7 @@ def fit_body(
             "mode may have the wrong name, or the plug may leak. All errors were made larger to match."
         )
     fitted = [{} for _ in readings]
-    for (k, what, name), value in zip(_entries(readings), np.exp(told(best.x[None])[0]), strict=True):
+    for (k, what, name, *_), value in zip(entries, np.exp(told(best.x[None])[0]), strict=True):
         if what == "frequency_hz":
             fitted[k][name] = float(value)
     covariance = np.linalg.inv(best.jac.T @ best.jac)
@@ -217,7 +219,7 @@ def fit_body(
         model=model,
         log_values=best.x,
         covariance=covariance * max(1.0, chi2 / len(data)),
-        wave_log=covariance @ best.jac[: len(data)].T @ (_told(model, readings, order, _wave_logs) / data_u),
+        wave_log=covariance @ best.jac[: len(data)].T @ (_told(model, readings, entries, order, _wave_logs) / data_u),
         beliefs=beliefs,
         order=order,
         readings=readings,
@@ -265,42 +267,31 @@ def _order(readings) -> tuple[str, ...]:
     return order
 
 
-def _entries(readings) -> list[tuple[int, str, str]]:
-    """(reading, what, name) of each number that was read; a back that the first reading lacks is left out."""
+def _entries(readings):
+    """(reading, what, name, logarithm, its error) of each number read; without a back that the first reading lacks.
+
+    The standard uncertainties hold the floor for what the model lacks.
+    """
     names = [name for name in NAMES if name in readings[0].frequency_hz]
-    return [
-        (k, what, name)
-        for k, reading in enumerate(readings)
-        for what in ("frequency_hz", "q_factor")
-        for name in names
-        if name in getattr(reading, what) and name in reading.frequency_hz
-    ]
-
-
-def _data(readings) -> tuple[np.ndarray, np.ndarray]:
-    """Logarithms of what was read, and their standard uncertainties with the floor for what the model lacks."""
-    data, u = [], []
     errors = {
         "frequency_hz": ("frequency_u_hz", UNKNOWN_FREQUENCY_U, FREQUENCY_FLOOR),
         "q_factor": ("q_factor_u", UNKNOWN_Q_U, Q_FLOOR),
     }
-    for k, what, name in _entries(readings):
-        value, (which, unknown, floor) = getattr(readings[k], what)[name], errors[what]
-        error = getattr(readings[k], which).get(name, nan)
-        relative = error / value if isfinite(error) else unknown
-        data.append(np.log(value))
-        u.append(np.hypot(relative, floor))
-    return np.array(data), np.array(u)
+    for (k, reading), (what, (which, unknown, floor)) in product(enumerate(readings), errors.items()):
+        for name in names:
+            if name in reading.frequency_hz and name in getattr(reading, what):
+                value, error = getattr(reading, what)[name], getattr(reading, which).get(name, nan)
+                yield k, what, name, np.log(value), np.hypot(error / value if isfinite(error) else unknown, floor)
 
 
-def _told(model: BodyModel, readings, order, of: Callable) -> np.ndarray:
+def _told(model: BodyModel, readings, entries, order, of: Callable) -> np.ndarray:
     """What `of` tells of the modes (..., n_modes) of a model in a condition, for each entry (..., n_entries)."""
     found = []
     for reading in readings:
         loaded = replace(model, top_mass_kg=model.top_mass_kg + reading.added_mass_kg)
         still = reading.back_blocked or BACK not in order
         found.append(of(loaded, soundhole_plugged=reading.soundhole_plugged, back_blocked=still))
-    columns = [found[k][what][..., _rank(readings[k], name, order)] for k, what, name in _entries(readings)]
+    columns = [found[k][what][..., _rank(readings[k], name, order)] for k, what, name, *_ in entries]
     return np.stack(columns, axis=-1)
 
 

@@ -111,8 +111,6 @@ class Start:
     start_hz: Interval
     fall_log: float  # expected settling
     fall_log_u: float  # of one new guitar, not of the mean
-    between_u: float  # standard deviation between guitars
-    n_guitars: int
     sentence: str
 
 
@@ -146,19 +144,17 @@ def look_back(reference_hz: float, reference_u_hz: float, guitars: Sequence[Sett
     u = sqrt(mean_u**2 + between_u**2)
     reach = factor * sqrt(u**2 + reference_u**2)
     start = Interval(*(reference_hz * exp(x) for x in (mean, mean - reach, mean + reach)))
-    many = {0: "none of the shop's own guitars has", 1: "only one of the shop's own guitars has"}.get(
-        n, f"{'only ' if n < FEWEST_GUITARS else ''}{n} of the shop's own guitars have"
-    )
-    basis = (
-        f"This rests on how {n} of the shop's own guitars settled."
-        if n >= FEWEST_GUITARS
-        else f"So far {many} settled: the band rests mostly on how far guitars usually settle (from memory)."
-    )
+    if n >= FEWEST_GUITARS:
+        basis = f"This rests on how {n} of the shop's own guitars settled."
+    else:
+        many = {0: "none of the shop's own guitars has", 1: "only one of the shop's own guitars has"}
+        many = many.get(n, f"only {n} of the shop's own guitars have")
+        basis = f"So far {many} settled: the band rests mostly on how far guitars usually settle (from memory)."
     sentence = (
         f"To come to rest at {reference_hz:.1f} Hz a new guitar must start between {start.low:.1f} and "
         f"{start.high:.1f} Hz ({100 * COVERAGE:.0f} % band). {basis}"
     )
-    return Start(start, mean, u, between_u, n, sentence)
+    return Start(start, mean, u, sentence)
 
 
 def pool(values, variances) -> tuple[float, float, float]:

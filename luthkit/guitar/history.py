@@ -59,9 +59,8 @@ class Occasion:
     source: str = ""  # the folder or table it came from
 
     def __post_init__(self):
-        object.__setattr__(self, "modes", frozen_dict(self.modes))
-        object.__setattr__(self, "wing_balance_db", frozen_dict(self.wing_balance_db))
-        object.__setattr__(self, "hard_over_soft", frozen_dict(self.hard_over_soft))
+        for name in ("modes", "wing_balance_db", "hard_over_soft"):
+            object.__setattr__(self, name, frozen_dict(getattr(self, name)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,15 +86,6 @@ class History:
             for name, mode in occasion.modes.items():
                 heard.setdefault(name, []).append(mode.frequency_hz)
         return tuple(sorted(heard, key=lambda name: sum(heard[name]) / len(heard[name])))
-
-    def until(self, date: datetime.date) -> History:
-        """The history as it was known on that day."""
-        return History(
-            self.name,
-            tuple(occasion for occasion in self.occasions if occasion.date <= date),
-            tuple(event for event in self.events if event.date <= date),
-            self.notes,
-        )
 
 
 @dataclass(frozen=True, eq=False)

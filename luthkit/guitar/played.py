@@ -13,7 +13,6 @@ from ..signal.stroke_tone import StrokeTone
 from ..signal.strokes import Stroke
 from ..signal.taps import Rejection
 
-OPEN_STRINGS = ("E2", "A2", "D3", "G3", "B3", "E4")
 _OTHER_PITCH_CENTS = 60.0
 
 
@@ -26,11 +25,6 @@ class PluckReading:
     string: str  # the note it should sound: as was said, or the nearest to its pitch
     cents: float  # from that note in equal temperament, A4 = 440 Hz
     cents_u: float
-
-    @property
-    def is_open_string(self) -> bool:
-        """Whether that is one of the six open strings in standard tuning."""
-        return self.string in OPEN_STRINGS
 
 
 @dataclass(frozen=True)

@@ -189,9 +189,9 @@ def _partials_decay(which):
         lines = [getattr(p, which) for p in pluck.note.partials[:6] if p.lines]
         if not lines:
             return nan, nan
-        mean = exp(np.mean([log(line.decay_time_s) for line in lines]))
-        relative = sqrt(sum((line.decay_time_u_s / line.decay_time_s) ** 2 for line in lines)) / len(lines)
-        return mean, mean * relative
+        value, u = np.array([(line.decay_time_s, line.decay_time_u_s) for line in lines]).T
+        mean = float(np.exp(np.log(value).mean()))
+        return mean, mean * float(np.linalg.norm(u / value)) / len(lines)
 
     return of
 

@@ -60,8 +60,7 @@ class WeatherTerms:
 
     def first(self, count: int) -> WeatherTerms:
         """The terms of the first `count` sessions."""
-        cut = {"terms": frozen_array(self.terms[:count]), "extra_u": frozen_array(self.extra_u[:count])}
-        return replace(self, **cut)
+        return replace(self, terms=frozen_array(self.terms[:count]), extra_u=frozen_array(self.extra_u[:count]))
 
 
 def weather_terms(

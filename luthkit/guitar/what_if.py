@@ -84,8 +84,6 @@ class WhatIf:
     now_q_factor: np.ndarray
     after_q_factor: np.ndarray
     after_q_factor_u: np.ndarray
-    now: BodyModel
-    after: BodyModel
     notes: tuple[str, ...] = ()
 
     def __post_init__(self):
@@ -104,8 +102,8 @@ def what_if(fit: BodyFit, change: Change) -> WhatIf:
     top = fit.model.top_mass_kg
     if abs(change.bridge_mass_kg) > LARGEST_CHANGE * top:
         raise LuthkitError(
-            f"the bridge is changed by {1000 * change.bridge_mass_kg:g} g; it has {1000 * top:.0f} g to move, for which "
-            f"this model answers for up to {1000 * LARGEST_CHANGE * top:.0f} g more or less"
+            f"the bridge is changed by {1000 * change.bridge_mass_kg:g} g; it has {1000 * top:.0f} g to move, for "
+            f"which this model answers for up to {1000 * LARGEST_CHANGE * top:.0f} g more or less"
         )
     temperature = fit.model.temperature_c
     names, _ = low_modes(fit.model, fit.order)
@@ -119,26 +117,23 @@ def what_if(fit: BodyFit, change: Change) -> WhatIf:
         return np.concatenate([*rows[:2], rows[1] - rows[0], *rows[2:]], axis=-1)
 
     logs, covariance = propagate(told, fit.log_values, fit.covariance)
-    variance = np.diag(covariance).copy()
-    altered = change != Change()
-    variance[n : 3 * n] += altered * ((SHIFT_DOUBT * np.tile(logs[2 * n : 3 * n], 2)) ** 2 + LEAST_DOUBT**2)
-    u, u_q = np.split(np.sqrt(variance), [3 * n])
-    now_hz, after_hz, shift, now_q, after_q = np.split(np.exp(logs), 5)
-    shift = shift - 1
+    logs, variance = logs.reshape(5, n), np.diag(covariance).copy().reshape(5, n)
+    if change != Change():
+        variance[1:3] += (SHIFT_DOUBT * logs[2]) ** 2 + LEAST_DOUBT**2
+    u = np.sqrt(variance)
+    now_hz, after_hz, ratio, now_q, after_q = np.exp(logs)
     beyond = (after_hz < RANGE_HZ[0]) | (after_hz > RANGE_HZ[1])
+    known = np.where(beyond, np.nan, 1.0)
     notes = [
         f"{name} would lie near {f:.0f} Hz, outside {RANGE_HZ[0]:.0f} to {RANGE_HZ[1]:.0f} Hz where this model holds: "
         "cannot tell."
         for name, f, out in zip(names, after_hz, beyond, strict=True)
         if out
     ]
-    unsure = [
-        name
-        for name, size, error in zip(names, np.abs(np.log1p(shift)), u[2 * n :], strict=True)
-        if size < 2 * error and error > 0.005
-    ]
-    if unsure:
-        notes.append(f"Which way {' and '.join(unsure)} would move cannot be told from what was measured.")
+    unsure = (np.abs(logs[2]) < 2 * u[2]) & (u[2] > 0.005)
+    if unsure.any():
+        which = " and ".join(np.array(names)[unsure])
+        notes.append(f"Which way {which} would move cannot be told from what was measured.")
     if BACK in names and fit.model.top_is_lower != change.on(fit.model).top_is_lower:
         notes.append("main top and main back trade places: what was mostly top becomes mostly back, and the reverse.")
     if BACK not in names and (change.back_stiffness_factor, change.back_mass_factor) != (1.0, 1.0):
@@ -147,16 +142,14 @@ def what_if(fit: BodyFit, change: Change) -> WhatIf:
         change=change,
         names=tuple(names),
         now_hz=now_hz,
-        now_u_hz=now_hz * u[:n],
-        after_hz=np.where(beyond, np.nan, after_hz),
-        after_u_hz=np.where(beyond, np.nan, after_hz * u[n : 2 * n]),
-        shift=np.where(beyond, np.nan, shift),
-        shift_u=np.where(beyond, np.nan, (1 + shift) * u[2 * n :]),
+        now_u_hz=now_hz * u[0],
+        after_hz=after_hz * known,
+        after_u_hz=after_hz * u[1] * known,
+        shift=(ratio - 1) * known,
+        shift_u=ratio * u[2] * known,
         now_q_factor=now_q,
-        after_q_factor=np.where(beyond, np.nan, after_q),
-        after_q_factor_u=np.where(beyond, np.nan, after_q * u_q[n:]),
-        now=fit.model,
-        after=change.on(fit.model),
+        after_q_factor=after_q * known,
+        after_q_factor_u=after_q * u[4] * known,
         notes=tuple(notes),
     )
 

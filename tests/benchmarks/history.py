@@ -26,6 +26,8 @@ from luthkit.guitar.follow import follow
 from luthkit.guitar.history import history_from_rows, series
 from luthkit.simulate.histories import MODES, made_history, session_days
 
+from ..guitar.histories import until
+
 KINDS = ("no change", "settling", "settling twice")
 CLIMATE = {"reference_temperature_c": 20.5, "reference_humidity_percent": 48.0}
 
@@ -75,7 +77,7 @@ def years(seed: int):
     truth = made_history(rng, days=days, kind=KINDS[seed // 2 % 2], modes=tuple(MODES), **options)
     history = history_from_rows("made", truth.rows)
     last = before + 2 if fault else before + 12
-    states = [watch(history.until(occasion.date)).state for occasion in history.occasions[before:last]]
+    states = [watch(until(history, occasion.date)).state for occasion in history.occasions[before:last]]
     return fault, LOOK in states, LOOK in states or AGAIN in states
 
 

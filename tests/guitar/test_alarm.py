@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from guitar.histories import made
+from guitar.histories import made, until
 
 from luthkit.guitar.alarm import AGAIN, CANNOT_TELL, DAMP, LOOK, QUIET, watch
 from luthkit.guitar.history import Event, History, Occasion
@@ -32,7 +32,7 @@ def changed(history, which, frequency=1.0, damping=1.0, last=2):
 
 def test_a_fall_of_two_modes_is_seen_at_once_and_confirmed_by_the_next_session():
     history, truth = made(3, fault_day=430, **STEADY)
-    first = watch(history.until(history.occasions[-2].date))
+    first = watch(until(history, history.occasions[-2].date))
     assert first.state == AGAIN and {sign.mode for sign in first.signs} <= set(truth.faulty)
     alarm = watch(history)
     assert alarm.state == LOOK
@@ -46,7 +46,7 @@ def test_no_fault_no_alarm():
     states = []
     for seed in range(4):
         history, _ = made(seed, **{**STEADY, "scatter": None})
-        states += [watch(history.until(o.date)).state for o in history.occasions[-4:]]
+        states += [watch(until(history, o.date)).state for o in history.occasions[-4:]]
     assert set(states) <= {QUIET, DAMP} and states.count(QUIET) >= 15
 
 
@@ -110,4 +110,4 @@ def test_few_sessions_cannot_tell():
 def test_a_dry_season_is_no_fault():
     dry = Seasons(swing_percent=22.0)
     history, _ = made(9, seasons=dry, **STEADY)
-    assert {watch(history.until(o.date)).state for o in history.occasions[-5:]} <= {QUIET, DAMP}
+    assert {watch(until(history, o.date)).state for o in history.occasions[-5:]} <= {QUIET, DAMP}

@@ -3,7 +3,7 @@
 import numpy as np
 import psychrolib
 import pytest
-from guitar.histories import made
+from guitar.histories import made, until
 
 from luthkit import LuthkitError
 from luthkit.guitar.air_top_back import speed_of_sound_m_s
@@ -38,7 +38,7 @@ def test_own_slope_across_seasons_else_the_usual_one():
     history, _ = made(1, kind="no change", modes=("air", "main top"))
     own = weather_terms(series(history, "main top"))
     assert own.names == ("moisture", "temperature") and np.isinf(own.slope_u[0]) and "own answer" in own.notes[0]
-    young = history.until(history.occasions[7].date)  # 90 days
+    young = until(history, history.occasions[7].date)  # 90 days
     usual = weather_terms(series(young, "main top"))
     # -0.2 +- 0.1 % for each % of humidity, 0.16 % of moisture content for each
     assert usual.slope[0] * 0.16 == pytest.approx(-0.002) and usual.slope_u[0] * 0.16 == pytest.approx(0.001, rel=0.1)

@@ -94,7 +94,7 @@ def test_beyond_300_hz_it_does_not_tell():
 def test_changes_that_are_too_large(change, words):
     with pytest.raises(LuthkitError, match=words):
         Change(**change)
-    with pytest.raises(LuthkitError, match="effective mass of the top"):
+    with pytest.raises(LuthkitError, match="it has 60 g to move"):
         what_if(FIT, Change(bridge_mass_kg=0.05))
 
 
