@@ -49,11 +49,7 @@ class Desk:
 
     def hear(self, block: Block) -> list[News]:
         """What there is to say after this block; nothing most of the time. Takes are on disk when it is said."""
-        news = []
-        for take in self.ear.hear(block):
-            before = self.sitting
-            news += self._move_to(before.hear(take))
-        return news
+        return [news for take in self.ear.hear(block) for news in self._move_to(self.sitting.hear(take))]
 
     def ready(self) -> list[News]:
         """The maker says that the guitar was placed again."""
@@ -90,15 +86,8 @@ class Desk:
                     news.append(News("left out", f"Tap {one.number} is left out after all", one.reason))
         moved = before.spot != sitting.spot or before.must_place_again != sitting.must_place_again
         if moved:
-            now = (
-                "done"
-                if sitting.spot is None
-                else "place again"
-                if sitting.must_place_again
-                else "ready"
-                if before.must_place_again
-                else "next"
-            )
+            states = (sitting.spot is None, sitting.must_place_again, before.must_place_again, True)
+            now = ("done", "place again", "ready", "next")[states.index(True)]
             news.append(News(now, sitting.instruction))
         if moved and not self.sitting.must_place_again:
             self.ear.pause(_MOVE_S)

@@ -143,31 +143,18 @@ class Sitting:
 
 
 def _judge_again(judged: tuple[Judged, ...], spot: Spot) -> tuple[Judged, ...]:
-    """Verdicts of all takes of a spot, by the code that judges files."""
-    sounds: dict[str, Recording] = {}
-    fixed: dict[str, Judged] = {}
-    for one in judged:
-        if one.spot != spot:
-            continue
-        if one.reason == TAKEN_BACK:
-            fixed[one.name] = one
-        elif one.take.lost:
-            fixed[one.name] = replace(one, kept=0, reason=LOST, in_itself=True)
-        elif one.in_itself:
-            fixed[one.name] = one
-        else:
-            sounds[one.name] = Recording.from_samples(one.take.samples, one.take.sample_rate_hz, name=one.name)
-    verdicts = _verdicts(sounds, spot)
-    fresh = []
-    for one in judged:
-        if one.spot != spot:
-            fresh.append(one)
-        elif one.name in fixed:
-            fresh.append(fixed[one.name])
-        else:
+    """Verdicts of all takes of a spot, by the code that judges files; what is spoilt by itself stays so."""
+    fresh = [
+        replace(one, kept=0, reason=LOST, in_itself=True) if one.take.lost and not one.in_itself else one
+        for one in judged
+    ]
+    open_ = [one for one in fresh if one.spot == spot and not one.in_itself]
+    sounds = [Recording.from_samples(one.take.samples, one.take.sample_rate_hz, name=one.name) for one in open_]
+    verdicts = _verdicts({sound.name: sound for sound in sounds}, spot)
+    for k, one in enumerate(fresh):
+        if one in open_:
             kept, reason = verdicts[one.name]
-            in_itself = not kept and not reason.startswith(_BY_FELLOWS)
-            fresh.append(replace(one, kept=kept, reason=reason, in_itself=in_itself))
+            fresh[k] = replace(one, kept=kept, reason=reason, in_itself=not kept and not reason.startswith(_BY_FELLOWS))
     return tuple(fresh)
 
 

@@ -19,6 +19,8 @@ from __future__ import annotations
 import os
 import shutil
 import sys
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from urllib.parse import quote
 
@@ -76,18 +78,17 @@ def lay_out(folder, *, source=None) -> list[str]:
         raise LuthkitError(f"{folder} lies in luthkit's own folder; name a folder of your own for the workshop")
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        laid = _laid(folder)
-        added = [*_copy_new(source, folder, laid)]
-        if START not in laid and not (folder / START).exists():
-            write_whole(folder / START, _start_text(folder))
-            added.append(START)
-        if LOGBOOK not in laid and not (folder / LOGBOOK).exists():
-            start_logbook(folder / LOGBOOK)
-            added.append(LOGBOOK)
-        offered = {*_offered(source), START, LOGBOOK}
-        if not offered <= laid:
+        laid, offered, added = _laid(folder), _offered(source), []
+        for name, make in offered.items():
+            put_back = name.startswith(f"{SAMPLES}/") and (folder / SAMPLES).is_dir()
+            if (name in laid and not put_back) or (folder / name).exists():
+                continue
+            (folder / name).parent.mkdir(exist_ok=True)
+            make(folder / name)
+            added.append(name)
+        if not offered.keys() <= laid:
             (folder / _INNER).mkdir(exist_ok=True)
-            write_whole(folder / _LAID, "".join(f"{name}\n" for name in sorted(laid | offered)))
+            write_whole(folder / _LAID, "".join(f"{name}\n" for name in sorted(laid | offered.keys())))
     except OSError as error:
         why = (error.strerror or type(error).__name__).lower()
         raise LuthkitError(f"the workshop cannot be laid out in {folder} ({why}); name another folder") from error
@@ -165,28 +166,21 @@ def _laid(folder: Path) -> set[str]:
         return set()
 
 
-def _offered(source: Path) -> dict[str, Path]:
-    """What luthkit has to lay out: each notebook and each item of the samples, by its path inside the workshop."""
+def _offered(source: Path) -> dict[str, Callable[[Path], object]]:
+    """What luthkit has to lay out, by its path inside the workshop, and how that is made there."""
     items = [*sorted((source / NOTEBOOKS).glob("[0-9]_*.ipynb")), *sorted((source / SAMPLES).iterdir())]
-    return {item.relative_to(source).as_posix(): item for item in items if not item.name.startswith(".")}
+    copies = {item.relative_to(source).as_posix(): partial(_copy, item) for item in items if item.name[0] != "."}
+    return {**copies, START: lambda page: write_whole(page, _start_text(page.parent)), LOGBOOK: start_logbook}
 
 
-def _copy_new(source: Path, folder: Path, laid: set[str]):
-    """Copy what was never laid out here and does not stand there; give the names."""
-    for name, item in _offered(source).items():
-        target = folder / name
-        put_back = name.startswith(f"{SAMPLES}/") and (folder / SAMPLES).is_dir()
-        if (name in laid and not put_back) or target.exists():
-            continue
-        target.parent.mkdir(exist_ok=True)
-        aside = target.with_name(f".{target.name}.part")
-        if item.is_dir():
-            shutil.rmtree(aside, ignore_errors=True)
-            shutil.copytree(item, aside)
-        else:
-            shutil.copyfile(item, aside)
-        os.replace(aside, target)
-        yield name
+def _copy(item: Path, target: Path) -> None:
+    aside = target.with_name(f".{target.name}.part")
+    if item.is_dir():
+        shutil.rmtree(aside, ignore_errors=True)
+        shutil.copytree(item, aside)
+    else:
+        shutil.copyfile(item, aside)
+    os.replace(aside, target)
 
 
 def _start_text(folder: Path) -> str:

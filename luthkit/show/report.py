@@ -48,13 +48,13 @@ def _title(result):
 
 
 def _comparison_body(comparison):
-    names = instrument_names(comparison.build, comparison.references)
+    names, alone = instrument_names(comparison.build, comparison.references), words.alone_lines(comparison)
     parts = [
         box(comparison.summary),
         image(plot_comparison(comparison), _comparison_alt(comparison)),
         "<h2>Mode by mode</h2>",
         _pair_table(comparison),
-        _alone(comparison),
+        *(["<h3>Without a partner, or not of the body</h3>", bullets(alone)] if alone else []),
         "<h2>Before you trust a difference</h2>",
         f'<div class="caution">{bullets(comparison.cautions + meanings.CARE)}</div>',
         "<h2>What the figures mean</h2>",
@@ -71,16 +71,15 @@ def _comparison_body(comparison):
 
 
 def _instrument_body(modeset, naming):
-    return "\n".join(
-        [
-            box(words.mode_summary(modeset, naming)),
-            _instrument_details(modeset, naming, picture=True),
-            "<h2>What the figures mean</h2>",
-            bullets(meanings.MODES),
-            "<h2>Before you trust a number</h2>",
-            f'<div class="caution">{bullets(meanings.CARE)}</div>',
-        ]
-    )
+    parts = [
+        box(words.mode_summary(modeset, naming)),
+        _instrument_details(modeset, naming, picture=True),
+        "<h2>What the figures mean</h2>",
+        bullets(meanings.MODES),
+        "<h2>Before you trust a number</h2>",
+        f'<div class="caution">{bullets(meanings.CARE)}</div>',
+    ]
+    return "\n".join(parts)
 
 
 def _instrument_details(modeset, naming=None, *, picture=False):
@@ -120,13 +119,8 @@ def _pair_table(comparison):
         mode, build, reference, frequency, heard, damping, heard_damping, remarks = (
             escape(cell).replace(" (95", "<br>(95").replace("\n", "<br>") for cell in words.pair_row(number, pair)
         )
-        judged = [
-            f'{difference}<br><span class="{_CLASSES[d.verdict]}">{verdict}</span>'
-            for d, difference, verdict in (
-                (pair.frequency, frequency, heard),
-                (pair.damping, damping, heard_damping),
-            )
-        ]
+        both = ((pair.frequency, frequency, heard), (pair.damping, damping, heard_damping))
+        judged = [f'{told}<br><span class="{_CLASSES[d.verdict]}">{verdict}</span>' for d, told, verdict in both]
         cells = [f'<span class="line">{cell}</span>' for cell in (mode, build, reference, *judged)]
         rows.append([*cells, remarks])
     if not rows:
@@ -134,28 +128,16 @@ def _pair_table(comparison):
     return table([heading for heading in words.PAIR_HEADINGS if heading != "Verdict"], rows, safe=True)
 
 
-def _alone(comparison):
-    lines = words.alone_lines(comparison)
-    return f"<h3>Without a partner, or not of the body</h3>{bullets(lines)}" if lines else ""
-
-
 def _threshold_table(thresholds):
-    rows = [
-        (
-            name,
-            f"{100 * figure.value:g} %",
-            f"{100 * figure.low:g} to {100 * figure.high:g} %" if figure.low != figure.high else "",
-            figure.source,
-            figure.certainty,
-        )
-        for name, figure in thresholds.figures()
-    ]
+    rows = []
+    for name, figure in thresholds.figures():
+        span = f"{100 * figure.low:g} to {100 * figure.high:g} %" if figure.low != figure.high else ""
+        rows.append((name, f"{100 * figure.value:g} %", span, figure.source, figure.certainty))
     return table(("Figure", "Used", "Range", "Source", "How sure"), rows)
 
 
 def _comparison_alt(comparison):
-    count = len(comparison.pairs)
     return (
-        f"{_title(comparison)}: spectra from 60 to 1000 Hz, one over the other, below them the differences "
-        f"of {count} paired modes in frequency and damping with 95 % bars. {' '.join(comparison.summary)}"
+        f"{_title(comparison)}: spectra from 60 to 1000 Hz, one over the other, below them the differences of "
+        f"{len(comparison.pairs)} paired modes in frequency and damping with 95 % bars. {' '.join(comparison.summary)}"
     )

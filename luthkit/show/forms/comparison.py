@@ -13,19 +13,8 @@ from ...shop.names import name_instrument
 from ...shop.profile_file import is_profile, read_profile
 from ...shop.study import own_thresholds
 from ..report import report_page
-from .common import (
-    LAYOUT,
-    WIDE,
-    Form,
-    Reader,
-    chosen,
-    find_guitars,
-    find_profiles,
-    folder_list,
-    label,
-    path_field,
-    study_box,
-)
+from . import common
+from .common import chosen, path_field
 
 _IN_WORDS = {
     "same set-up": "nothing was moved but the guitar",
@@ -40,35 +29,21 @@ def comparison_form(*, start=None) -> widgets.Widget:
 
     `start` is the folder where guitars are looked for (default: the current folder and those beside it).
     """
-    guitars = find_guitars(start)
-    builds = [path for path in guitars if _is_build(path)] or guitars[-1:]
-    build = folder_list("Build", guitars, builds[0] if builds else None)
-    build_path = path_field("or a build elsewhere")
-    references = widgets.SelectMultiple(
-        description="References",
-        options=[(label(path), path) for path in (*guitars, *find_profiles(start))],
-        value=[path for path in guitars if builds and path != builds[0]],
-        rows=max(2, min(6, len(guitars))),
-        style=WIDE,
-        layout=LAYOUT,
-    )
+    guitars, profiles = common.find_guitars(start), common.find_profiles(start)
+    first = next((path for path in guitars if _is_build(path)), guitars[-1] if guitars else None)
+    build, build_path = common.folder_list("Build", guitars, first), path_field("or a build elsewhere")
+    others = [path for path in guitars if path != first]
+    references = common.mark_list("References", [*guitars, *profiles], others)
     reference_path = path_field("and a reference elsewhere")
-    setting = widgets.Dropdown(
-        description="Between them",
-        options=[(_IN_WORDS[name], name) for name in SETTINGS],
-        value="re-hung",
-        style=WIDE,
-        layout=LAYOUT,
-    )
-    study = study_box()
-    form = Form("Compare", [build, build_path, references, reference_path, setting, study], name="comparison")
-
-    reader = Reader()
+    settings = [(_IN_WORDS[name], name) for name in SETTINGS]
+    setting, study = common.list_field("Between them", settings, value="re-hung"), common.study_box()
+    fields = [build, build_path, references, reference_path, setting, study]
+    form, reader = common.Form("Compare", fields, name="comparison"), common.Reader()
 
     def read():
         (first,) = chosen([build.value], build_path.value)
-        others = [Path(path) for path in references.value if Path(path) != first]  # no guitar beside itself
-        others += chosen([], reference_path.value) if reference_path.value.strip() else []
+        marked = common.marked(references.value, reference_path.value)
+        others = [path for path in marked if path != first]  # no guitar beside itself
         if not others:
             raise LuthkitError("no reference is marked; click on one, or on several with the Ctrl key held")
         folders = [first, *(path for path in others if not is_profile(path))]
