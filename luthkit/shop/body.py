@@ -53,16 +53,15 @@ def read_body(
     said = dict(modeset.parameters.get("conditions", {}))
     by_hand = {name: value for name, value in (by_hand or {}).items() if value}
     if unknown := set(by_hand) - set(NAMES):
-        raise LuthkitError(
-            f"{', '.join(map(repr, unknown))} is no name the model knows; allowed are {', '.join(NAMES)}"
-        )
+        unknown = ", ".join(map(repr, unknown))
+        raise LuthkitError(f"{unknown} is no name the model knows; allowed are {', '.join(NAMES)}")
     conditions = read_conditions(paths)
     if by_hand:
         first, notes = reading_by_hand(modeset, by_hand), ()
     else:
         first, notes = reading_by_names(name_instrument(paths, modeset=modeset, conditions=conditions))
-    known, hole = {}, hole_diameter_mm or said.get("soundhole_diameter_mm")
-    volume = volume_l or said.get("body_volume_l")
+    hole, volume = hole_diameter_mm or said.get("soundhole_diameter_mm"), volume_l or said.get("body_volume_l")
+    known = {}
     if hole:
         known["hole_radius_m"] = (hole / 2000, HOLE_RADIUS_U)
     if volume:
@@ -70,19 +69,14 @@ def read_body(
     temperature = float(said.get("temperature_c", 20.0))
     fit = fit_conditions(first, modeset, conditions, known=known, temperature_c=temperature)
     if "temperature_c" not in said:
-        notes = (
-            *notes,
-            "No temperature is noted in session.toml; 20 degrees is taken. A degree moves the box by 0.2 %.",
-        )
+        taken = "No temperature is noted in session.toml; 20 degrees is taken. A degree moves the box by 0.2 %."
+        notes = (*notes, taken)
     check = _box_check(fit, hole, volume, temperature)
     if isinstance(check, str):
         notes, check = (*notes, check), None
-    sources = dict(modeset.sources)
-    for each in conditions:
-        sources.update(each.modeset.sources)
-    return BodySheet(
-        modeset.name, replace(fit, notes=()), check, (*notes, *fit.notes), frozen_dict(sources), modeset.version
-    )
+    sources = {file: sha for each in (modeset, *(c.modeset for c in conditions)) for file, sha in each.sources.items()}
+    notes = (*notes, *fit.notes)
+    return BodySheet(modeset.name, replace(fit, notes=()), check, notes, frozen_dict(sources), modeset.version)
 
 
 def _box_check(fit: BodyFit, hole_mm, volume_l, temperature_c) -> BoxCheck | str | None:

@@ -53,14 +53,10 @@ def profile_text(profile: Profile) -> str:
     top = {"profile": FORM, "name": profile.name, "luthkit": profile.version, "notes": list(profile.notes)}
     guitars = [_guitar_table(guitar, profile.tone.get(guitar.name)) for guitar in profile.guitars]
     bands = [
-        {**{key: _round(getattr(band, key)) for key in _BAND}, "guitars": [name for name, _ in band.members]}
+        {**{key: float(f"{getattr(band, key):.5g}") for key in _BAND}, "guitars": [name for name, _ in band.members]}
         for band in profile.bands
     ]
     return _HEAD + tomli_w.dumps({**top, "guitar": guitars, "band": bands}, multiline_strings=False)
-
-
-def _round(value: float) -> float:
-    return float(f"{value:.5g}")
 
 
 def _guitar_table(guitar: ModeSet, tone) -> dict:
@@ -124,11 +120,7 @@ def read_profile(path) -> Profile:
         )
     try:
         guitars = tuple(_guitar(table) for table in said["guitar"])
-        tone = {
-            table["name"]: _tone(table["tone"], table["name"])
-            for table in said["guitar"]
-            if isinstance(table.get("tone"), dict)
-        }
+        tone = {each["name"]: _tone(each["tone"], each["name"]) for each in said["guitar"] if "tone" in each}
         if not guitars or not all(guitar.modes for guitar in guitars):
             raise ValueError("a guitar without modes")
         return Profile(said["name"], guitars, tone, tuple(said.get("notes", ())), said["luthkit"])
@@ -137,12 +129,9 @@ def read_profile(path) -> Profile:
 
 
 def _guitar(table: dict) -> ModeSet:
-    modes = tuple(
-        Mode(
-            **{key: row[key] if key == "kind" else float(row[key]) for key in _MODE}, notes=tuple(row.get("notes", ()))
-        )
-        for row in table["mode"]
-    )
+    rows = [{key: row[key] if key == "kind" else float(row[key]) for key in _MODE} for row in table["mode"]]
+    notes = [tuple(row.get("notes", ())) for row in table["mode"]]
+    modes = tuple(Mode(**row, notes=said) for row, said in zip(rows, notes, strict=True))
     if any(not mode.frequency_hz > 0 or not mode.damping_ratio > 0 for mode in modes):
         raise ValueError("a frequency or damping ratio that is not above 0")
     positions = tuple(table.get("positions", ()))

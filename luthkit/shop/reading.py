@@ -77,16 +77,8 @@ def _worked_out(tapset: TapSet, band_hz, name: str) -> ModeSet:
     if tapset.taps:
         modeset = read_modes(tapset, band_hz=band_hz, name=name)
     else:
-        modeset = ModeSet(
-            modes=(),
-            taps_accepted=0,
-            rejected=tapset.rejected,
-            placements=0,
-            sources=tapset.sources,
-            parameters={"band_hz": band_hz},
-            version=__version__,
-            name=name,
-        )
+        parameters = {"band_hz": band_hz}
+        modeset = ModeSet((), 0, tapset.rejected, 0, tapset.sources, parameters, version=__version__, name=name)
     return replace(modeset, notes=(*modeset.notes, *tapset.notes))
 
 

@@ -16,6 +16,8 @@ from ..signal.taps import Rejection
 from . import cache
 from .session import Session, read_session
 
+_GUESSED = "Nobody said what is a strum and what a pluck; what sounds a single note is taken for a pluck."
+
 
 @one_thread
 def read_tone(paths) -> ToneReading:
@@ -56,9 +58,7 @@ def _worked_out(name: str, recordings, kinds) -> ToneReading:
         sources.update(found.sources)
         for stroke in found.strokes:
             if not kind and len(strums) == len(plucks) == 0:
-                notes.append(
-                    "Nobody said what is a strum and what a pluck; what sounds a single note is taken for a pluck."
-                )
+                notes.append(_GUESSED)
             try:
                 tone = read_stroke(stroke)
                 if kind == "pluck" or (not kind and _single_note(stroke)):
@@ -69,25 +69,16 @@ def _worked_out(name: str, recordings, kinds) -> ToneReading:
                     strums.append(tone)
             except LuthkitError as error:
                 rejected.append(Rejection(stroke.source, stroke.time_s, str(error).rstrip(".")))
-    return ToneReading(
-        name=name,
-        strums=tuple(strums),
-        plucks=tuple(plucks),
-        rejected=tuple(rejected),
-        sources=frozen_dict(sources),
-        parameters=frozen_dict({}),
-        version=__version__,
-        notes=tuple(notes),
-    )
+    parts = tuple(strums), tuple(plucks), tuple(rejected), frozen_dict(sources), frozen_dict({})
+    return ToneReading(name, *parts, version=__version__, notes=tuple(notes))
 
 
 def _single_note(stroke) -> bool:
     """Whether it has a pitch, as one string has and a chord has not."""
     try:
-        pitch_hz = find_pitch(stroke.after_onset(), stroke.sample_rate_hz, least=0.9)
+        return find_pitch(stroke.after_onset(), stroke.sample_rate_hz, least=0.9) > 0
     except LuthkitError:
         return False
-    return pitch_hz > 0
 
 
 def _pluck_points(session: Session) -> tuple[str, ...]:
