@@ -22,6 +22,7 @@ from ..errors import LuthkitError
 
 COMING = ".coming-"  # begins the name of what is still being written; never read as part of a logbook
 LOCK_WAIT_S = 20.0
+WINDOWS = os.name == "nt"
 NAME_LENGTH = 80
 _WHY = {
     (errno.ENOSPC, errno.EDQUOT, errno.EFBIG): "the disk is full; make room and try again, "
@@ -97,10 +98,22 @@ def file_aside(path: Path):
     aside = path.with_name(f"{COMING}{secrets.token_hex(4)}")
     try:
         yield aside
-        os.replace(aside, path)
+        _patiently(os.replace, aside, path)
     finally:
         aside.unlink(missing_ok=True)
     sync_folder(path.parent)
+
+
+def _patiently(move, source: Path, target: Path) -> None:
+    """`os.replace` or `os.rename`; Windows refuses while a virus scanner or a reader has it open: for 2 s again."""
+    deadline = time.monotonic() + 2.0
+    while True:
+        try:
+            return move(source, target)
+        except PermissionError:
+            if not WINDOWS or time.monotonic() > deadline:
+                raise
+        time.sleep(0.02)
 
 
 def write_whole(path: Path, content: bytes | str) -> None:
@@ -159,7 +172,7 @@ def settle(aside: Path, target: Path) -> bool:
     if os.path.lexists(target):
         return False
     try:
-        os.rename(aside, target)
+        _patiently(os.rename, aside, target)
     except OSError:
         if os.path.lexists(target):
             return False
@@ -192,7 +205,7 @@ def locked(path: Path):
 
 def _take(file) -> bool:
     try:
-        if os.name == "nt":
+        if WINDOWS:
             import msvcrt
 
             file.seek(0)

@@ -46,6 +46,25 @@ def test_free_names_differ_also_where_letter_case_does_not_count(names):
     assert len({same_name(name) for name in taken}) == len(names)
 
 
+def test_a_file_that_windows_holds_for_a_moment_is_waited_for(tmp_path, monkeypatch):
+    """There a file that another program has open cannot be moved or replaced (from memory)."""
+    path, refused, replace = tmp_path / "x.toml", [], os.replace
+
+    def busy(*names):
+        if len(refused) < 3:
+            refused.append(names)
+            raise PermissionError(13, "used by another process")
+        replace(*names)
+
+    monkeypatch.setattr(os, "replace", busy)
+    with pytest.raises(LuthkitError, match="cannot be written to"), told("x"):
+        write_whole(path, "new")  # other systems mean it
+    assert len(refused) == 1 and os.listdir(tmp_path) == []
+    monkeypatch.setattr(safe, "WINDOWS", True)
+    write_whole(path, "new")
+    assert len(refused) == 3 and path.read_text() == "new" and os.listdir(tmp_path) == ["x.toml"]
+
+
 def test_a_fault_while_writing_leaves_the_old_file(tmp_path, monkeypatch):
     path = tmp_path / "x.toml"
     write_whole(path, "old")
