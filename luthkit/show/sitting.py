@@ -7,6 +7,7 @@ from math import inf
 from pathlib import Path
 
 from ..shop.level_check import HIGHEST_DB, LOWEST_DB, meter_words
+from ..shop.session import PLATE
 from ..shop.sitting import LEFT_OUT_FOLDER, TAKEN_BACK, Sitting
 from ..shop.spots import CARE
 from .page import Page, bullets, file_word, image, paragraphs, table
@@ -111,7 +112,8 @@ def bar_words(reading) -> str:
 
 def missing(sitting: Sitting) -> list[str]:
     """What a sitting that is over leaves wanting: of its plan, and of placements."""
-    placements = {one.spot.placement for one in sitting.judged if one.kept and one.spot.kind == "tap"}
+    taps = [one.spot for one in sitting.judged if one.kept and one.spot.kind == "tap"]
+    placements = {spot.placement for spot in taps if spot.position not in PLATE}  # a plate is hung up but once
     return [*_lacking(sitting), *([_ONE_PLACEMENT] if len(placements) == 1 else [])]
 
 

@@ -213,6 +213,27 @@ def test_a_microphone_that_fails_leaves_the_takes_to_go_on_with(bench):
     assert len(read_session(session.path).recordings) == kept + 1 and logbook.unfinished() == ()
 
 
+def test_the_taps_of_a_plate_go_into_the_stock(bench):
+    hand = Hand()
+    hand["What to do"].value = "Record a plate"
+    assert hand["Guitar"].description == "Piece" and hand["Placements"].layout.display == "none"
+    hand["Start recording"].click()
+    assert hand.text("luthkit-status") == "Say which piece it is, in the field Piece"
+    hand["Guitar"].value = "Larch 3"
+    hand["Good taps at each"].value = 1
+    hand["Start recording"].click()  # the file is over too soon
+    assert hand.text("luthkit-large").startswith("Not finished Safe so far: 2 good taps.")
+    hand["Start recording"].click()  # goes on where it was
+    (stock,) = bench.rglob("stock")
+    (taps,) = stock.iterdir()
+    assert taps.name.startswith("Larch 3 ") and not (bench / "logbook").exists()
+    assert [r.position for r in read_session(taps).of_kind("tap")] == ["corner", "end", "side"]
+    assert f"{taps.name} under Taps in" in hand.text("luthkit-large")
+    assert "placement" not in hand.text("luthkit-page").split("number")[0]
+    hand["What to do"].value = "Record"
+    assert hand["Guitar"].description == "Guitar" and hand["Placements"].layout.display == ""
+
+
 def test_slips_of_the_hand_are_sentences(bench, monkeypatch):
     hand, focused = Hand(), []
     for name in ("Guitar", "Relative humidity, %"):

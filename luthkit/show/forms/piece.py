@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import os
 from collections.abc import Callable
 from dataclasses import replace
 from html import escape
@@ -13,6 +14,7 @@ import ipywidgets as widgets
 from ...errors import LuthkitError
 from ...shop.logbook import find_logbook
 from ...shop.new_piece import add_day, add_piece
+from ...shop.safe import free_name, safe_name, told
 from ...shop.woodpile import read_history
 from ...shop.workshop import results_folder
 from ...wood.piece import USES
@@ -114,8 +116,8 @@ def piece_form(*, start=None) -> widgets.Widget:
         for tell in WRITTEN:
             tell(stock)
         page = wood_page(read_history(written))
-        told = f"Written down in {written.path}: a plain text file, which you may open and correct."
-        return replace(page, body=f"<p>{escape(told)}</p>{page.body}", done=f"Wrote down {written.name}")
+        where = f"Written down in {written.path}: a plain text file, which you may open and correct."
+        return replace(page, body=f"<p>{escape(where)}</p>{page.body}", done=f"Wrote down {written.name}")
 
     which.observe(turn, names="value")
     form.act = act
@@ -130,6 +132,14 @@ def stock_folder(start=None) -> Path:
         return find_logbook(start).path.parent / STOCK
     except LuthkitError:
         return results_folder(start).parent / STOCK
+
+
+def new_taps(piece: str, start=None) -> tuple[Path, str]:
+    """The stock, made where it is missing, and a free name in it for a folder of taps of a piece, with the day."""
+    stock = stock_folder(start)
+    with told(f"the stock {stock}"):
+        stock.mkdir(parents=True, exist_ok=True)
+        return stock, free_name(f"{safe_name(piece)} {datetime.date.today()}", os.listdir(stock))
 
 
 def _said(fields) -> dict[str, object]:

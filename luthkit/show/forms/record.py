@@ -30,6 +30,7 @@ from ..page import Page, paragraphs
 from ..report import report_page
 from ..sitting import level_meter, progress_table, sitting_page
 from .common import Form, find_guitars, row
+from .piece import new_taps
 from .record_choices import RecordChoices
 
 _SHOW_EVERY_S = 0.15
@@ -134,9 +135,10 @@ class _Bench:
     def _record(self, words) -> Page:
         choices = self._choices
         plan = choices.plan()
-        with Microphone(self._choices.microphone) as microphone:
-            logbook = start_logbook(choices.logbook)
-            draft = Draft(logbook.path / safe_name(words["guitar"]), words=words)
+        with Microphone(choices.microphone) as microphone:
+            logbook = None if choices.is_plate else start_logbook(choices.logbook)
+            home, name = (logbook.path, words["guitar"]) if logbook else new_taps(words["guitar"], self._start)
+            draft = Draft(home / safe_name(name), words=words)
             desk = Desk(plan, microphone.sample_rate_hz, draft=draft)
             try:
                 self._sit(desk, microphone)
@@ -144,13 +146,16 @@ class _Bench:
                 self._say("Not finished", f"Safe so far: {desk.sitting.tally}. {_GO_ON}")
                 raise
         path = self._kept = draft.finish(logbook=logbook)
-        if any(one.kept and one.spot.kind == "tap" for one in desk.sitting.judged):
+        if choices.is_plate:
+            self._say("Done, all is kept", f"What next: notebook 6, its second form, with {path.name} under Taps in.")
+        elif any(one.kept and one.spot.kind == "tap" for one in desk.sitting.judged):
             self._next.layout.display = ""
             self._say("Done, all is kept", "What next: read the modes of this session, with the button below.")
         else:
             self._say("Done, all is kept", "What next: notebook 4 reads strums and plucks.")
         title = f"Recording of {words['guitar']}"
-        return sitting_page(desk.sitting, title=title, path=path, bar=check_bar(path, logbook=logbook))
+        bar = None if choices.is_plate else check_bar(path, logbook=logbook)
+        return sitting_page(desk.sitting, title=title, path=path, bar=bar)
 
     def _sit(self, desk, microphone) -> None:
         """Hear, tell and obey until the plan is done or the maker finishes."""

@@ -8,7 +8,7 @@ import ipywidgets as widgets
 
 from ...errors import LuthkitError
 from ...shop.live import list_inputs
-from ...shop.session import POSITIONS, STAGES
+from ...shop.session import PLATE, POSITIONS, STAGES
 from ...shop.sitting import Plan
 from ...shop.spots import CARE, MASS
 from .common import LAYOUT, WIDE, list_field, row, text_field
@@ -16,6 +16,11 @@ from .form import sentence
 
 _SHORT = {"width": "18rem"}
 _BESIDE = {"width": "auto", "margin": "2px 1rem 2px 2px"}
+_WHAT = ("Record", "Record a plate", "Check the level")
+_OF_A_PLATE = (
+    "Hang the plate from a thread, or lay it on soft foam where it does not move. Tap near a corner, then in the "
+    "middle of an end, then in the middle of a side. The taps go into the stock, not into the logbook."
+)
 _AGAIN = [  # words, condition, added mass in grams
     ("no", ("", 0.0)),
     ("with the soundhole plugged", ("soundhole plugged", 0.0)),
@@ -29,8 +34,9 @@ class RecordChoices:
 
     def __init__(self):
         self._what = widgets.ToggleButtons(
-            options=["Record", "Check the level"], description="What to do", style={"description_width": "11rem"}
+            options=_WHAT, description="What to do", style={"description_width": "11rem"}
         )
+        self._what.observe(lambda _: self._show_care(), "value")
         self._guitar = text_field("Guitar", "e.g. Number 12")
         self._input = list_field("Microphone", ())
         self._asked = widgets.HTML(layout={"margin": "0 0 0 12rem"})
@@ -68,6 +74,7 @@ class RecordChoices:
         fold.observe(lambda change: setattr(folded.layout, "display", "" if change["new"] else "none"), "value")
         words = widgets.Label("Positions", layout={"width": "11rem", "justify_content": "flex-end"})
         positions = widgets.HBox([words, row(*self._positions)])
+        self._of_a_guitar = [positions, self._placements, fold]
         rows = [self._what, self._guitar, self._asked, row(self._input, again), self._heard, positions]
         rows += [row(self._taps, self._placements), row(self._temperature, self._humidity), fold, folded, self._care]
         self.box = widgets.VBox(rows)
@@ -89,7 +96,12 @@ class RecordChoices:
     @property
     def checks_level(self) -> bool:
         """Whether the level is to be checked, and nothing recorded."""
-        return self._what.value == "Check the level"
+        return self._what.value == _WHAT[2]
+
+    @property
+    def is_plate(self) -> bool:
+        """Whether a free plate of wood is to be struck, not a guitar."""
+        return self._what.value == _WHAT[1]
 
     @property
     def microphone(self) -> str:
@@ -103,6 +115,8 @@ class RecordChoices:
 
     def plan(self) -> Plan:
         """What is to be struck."""
+        if self.is_plate:
+            return Plan(PLATE, n_placements=1, n_taps=self._taps.value)
         condition, added_mass_g = dict(_AGAIN)[self._again.value]
         return Plan(
             tuple(box.description for box in self._positions if box.value),
@@ -119,10 +133,11 @@ class RecordChoices:
     def words(self) -> dict[str, object]:
         """What session.toml says beside the recordings."""
         guitar = self._guitar.value.strip()
-        self._asked.value = "" if guitar else _small("Say which guitar it is.", colour="#882255")
+        what = self._guitar.description
+        self._asked.value = "" if guitar else _small(f"Say which {what.lower()} it is.", colour="#882255")
         if not guitar:
             self._guitar.focus()  # which brings it into view
-            raise LuthkitError("say which guitar it is, in the field Guitar")
+            raise LuthkitError(f"say which {what.lower()} it is, in the field {what}")
         return {
             "guitar": guitar,
             "stage": self._stage.value,
@@ -133,6 +148,12 @@ class RecordChoices:
 
     def _show_care(self) -> None:
         """What is asked for besides taps, which may be folded away, and what to mind."""
+        for field in self._of_a_guitar:
+            field.layout.display = "none" if self.is_plate else ""
+        self._guitar.description = "Piece" if self.is_plate else "Guitar"
+        if self.is_plate:
+            self._care.value = _small(_OF_A_PLATE)
+            return
         condition, _ = dict(_AGAIN)[self._again.value]
         extra = [f"each position again {self._again.value}"] if condition else []
         for field in (self._bar, self._knocks, self._strums, self._plucks):
