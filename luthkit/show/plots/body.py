@@ -9,9 +9,9 @@ import numpy as np
 from ...guitar.air_top_back import RANGE_HZ
 from ...guitar.body_fit import BodyFit
 from ...guitar.what_if import Change, WhatIf, mobility_level
-from .common import BUILD, FAINT, LEGEND_ABOVE, REFERENCE, new_axes
+from .common import BUILD, FAINT, LEGEND_ABOVE, REFERENCE, bare, new_axes
 
-_NATURALS = {0: "C", 2: "D", 4: "E", 5: "F", 7: "G", 9: "A", 11: "B"}  # semitones above C
+_NOTES = {0: "C", 2: "D", 4: "E", 7: "G", 9: "A"}  # by semitones above C, as many as find room
 _95 = 1.96
 
 
@@ -20,48 +20,22 @@ def plot_what_if(told: WhatIf, *, ax=None):
     ax = ax if ax is not None else new_axes(height=3.4)
     rows = np.arange(len(told.names))[::-1]
     changed = told.change != Change()
-    ax.errorbar(
-        told.now_hz,
-        rows + 0.14 * changed,
-        xerr=_95 * told.now_u_hz,
-        fmt="o",
-        markersize=8,
-        color=REFERENCE,
-        markerfacecolor="white",
-        capsize=4,
-        label="now, 95 % bars",
-        zorder=3,
-    )
+    look = {"markersize": 8, "capsize": 4, "zorder": 3}
+    now, after = {"fmt": "o", "color": REFERENCE, "markerfacecolor": "white"}, {"fmt": "D", "color": BUILD}
+    u = _95 * told.now_u_hz
+    ax.errorbar(told.now_hz, rows + 0.14 * changed, xerr=u, label="now, 95 % bars", **look, **now)
     if changed:
-        ax.errorbar(
-            told.after_hz,
-            rows - 0.14,
-            xerr=_95 * told.after_u_hz,
-            fmt="D",
-            markersize=8,
-            color=BUILD,
-            capsize=4,
-            label="after the change, 95 % bars",
-            zorder=4,
-        )
+        u = _95 * told.after_u_hz
+        ax.errorbar(told.after_hz, rows - 0.14, xerr=u, label="after the change, 95 % bars", **look, **after)
     for k, row in enumerate(rows):
         if not changed:
-            words = f"{told.now_hz[k]:.1f} Hz"
+            words = f"{told.now_hz[k]:.1f} ± {told.now_u_hz[k]:.1f} Hz"
         elif isfinite(told.after_hz[k]):
             words = f"{100 * told.shift[k]:+.1f} ± {100 * told.shift_u[k]:.1f} %"
         else:
             words = "cannot tell"
-        ax.annotate(
-            words,
-            (1.0, row),
-            xycoords=("axes fraction", "data"),
-            xytext=(-6, 0),
-            va="center",
-            ha="right",
-            textcoords="offset points",
-            fontsize=9,
-            color="#333333",
-        )
+        at = {"transform": ax.get_yaxis_transform(), "va": "center", "ha": "right"}
+        ax.text(0.99, row, words, fontsize=10, color="#333333", **at)
     ax.set_yticks(rows, told.names)
     ax.set_ylim(-0.6, len(rows) - 0.4)
     ax.set_xlim(RANGE_HZ[0], RANGE_HZ[1] + 45)
@@ -70,10 +44,10 @@ def plot_what_if(told: WhatIf, *, ax=None):
     above = ax.secondary_xaxis("top")
     tones = {440 * 2 ** ((n - 69) / 12): n for n in range(36, 63)}  # MIDI numbers of C2 to D4
     tones = {hz: n for hz, n in tones.items() if RANGE_HZ[0] < hz < RANGE_HZ[1]}
-    names = [f"{_NATURALS[n % 12]}{n // 12 - 1}" if n % 12 in _NATURALS else "" for n in tones.values()]
-    above.set_xticks(list(tones), names, fontsize=7.5, color=FAINT)
+    names = [f"{_NOTES[n % 12]}{n // 12 - 1}" if n % 12 in _NOTES else "" for n in tones.values()]
+    above.set_xticks(list(tones), names, fontsize=9, color=FAINT)
     above.tick_params(length=2, color=FAINT)
-    _tidy(ax)
+    bare(ax, grid="x")
     ax.legend(**{**LEGEND_ABOVE, "bbox_to_anchor": (0, 1.09)})
     return ax
 
@@ -99,13 +73,6 @@ def plot_mobility(fit: BodyFit, change: Change | None = None, *, ax=None):
     ax.set_xlim(*RANGE_HZ)
     ax.set_xlabel("frequency in Hz")
     ax.set_ylabel("how readily the bridge moves\n(dB, 0 = 1 m/s for each newton)")
-    _tidy(ax)
+    bare(ax, grid="x")
     ax.legend(**LEGEND_ABOVE)
     return ax
-
-
-def _tidy(ax):
-    ax.grid(axis="x", color="#E8E8E8", linewidth=0.6, zorder=0)
-    ax.set_axisbelow(True)
-    for side in ("top", "right"):
-        ax.spines[side].set_visible(False)

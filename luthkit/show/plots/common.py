@@ -34,7 +34,8 @@ def new_figure(*, width, height):
     return Figure(figsize=(width, height), layout="constrained")
 
 
-def new_axes(*, height, width=11):
+def new_axes(*, height, width=8):
+    """Axes of a width in inches at which words stay legible in a form's column."""
     return new_figure(width=width, height=height).subplots()
 
 
@@ -47,10 +48,25 @@ def frequency_axis(ax):
     ax.xaxis.set_minor_locator(NullLocator())
     ax.set_xticks(TICKS_HZ, [str(tick) for tick in TICKS_HZ])
     ax.set_xlabel("frequency in Hz")
-    ax.grid(axis="x", color="#E8E8E8", linewidth=0.6, zorder=0)
-    ax.set_axisbelow(True)
-    for side in ("top", "right"):
+    bare(ax, grid="x")
+
+
+def bare(ax, *, grid="", sides=("top", "right")):
+    """No frame at these sides, and pale lines across where `grid` is "x", "y" or "both"."""
+    if grid:
+        ax.grid(axis=grid, color="#E8E8E8", linewidth=0.6, zorder=0)
+        ax.set_axisbelow(True)
+    for side in sides:
         ax.spines[side].set_visible(False)
+
+
+def date_axis(ax):
+    """Days along the bottom, in few words."""
+    from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
+
+    locator = AutoDateLocator(minticks=3, maxticks=8)
+    ax.xaxis.set_major_locator(locator)
+    ax.xaxis.set_major_formatter(ConciseDateFormatter(locator))
 
 
 def number_beside(ax, x, y, number):

@@ -10,7 +10,7 @@ import numpy as np
 from ...guitar.follow import Following
 from ...guitar.forecast import Settled, Start
 from ...guitar.settling import Course, band
-from .common import BUILD, FAINT, REFERENCE, new_axes, new_figure, plain
+from .common import BUILD, FAINT, REFERENCE, bare, date_axis, new_axes, new_figure, plain
 
 _SCALE = {"frequency": (1.0, "frequency in Hz"), "damping": (100.0, "damping in %")}
 
@@ -57,7 +57,7 @@ def plot_course(course: Course, *, ax=None):
 def plot_following(following: Following, quantity: str = "frequency", *, figure=None):
     """Every mode of one guitar, as read and corrected side by side on one scale. Returns the Axes, row by row."""
     courses = following.of(quantity)
-    figure = figure or new_figure(width=12.8, height=1.2 + 2.3 * len(courses))
+    figure = figure or new_figure(width=8.6, height=1.2 + 2.1 * len(courses))
     grid = figure.subplots(len(courses), 2, sharex=True, sharey="row", squeeze=False)
     for course, (left, right) in zip(courses, grid, strict=True):
         plot_readings(course, ax=left)
@@ -70,7 +70,7 @@ def plot_following(following: Following, quantity: str = "frequency", *, figure=
     known = dict(zip(labels, handles, strict=True))
     lines, words = grid[0, 0].get_legend_handles_labels()
     known.update({word: line for word, line in zip(words, lines, strict=True) if word not in known})
-    figure.legend(known.values(), known.keys(), loc="outside lower left", ncols=4, fontsize=9, frameon=False)
+    figure.legend(known.values(), known.keys(), loc="outside lower left", ncols=2, fontsize=10, frameon=False)
     what = "frequency" if quantity == "frequency" else "damping"
     figure.suptitle(f"{plain(following.history.name, longest=80)}: {what} over time", fontsize=14, x=0.01, ha="left")
     return tuple(grid.ravel())
@@ -87,8 +87,6 @@ def _points(ax, course, value_log, u_log, *, face):
 
 
 def _dress(ax, course, what):
-    from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
-
     series = course.series
     for day, note in series.steps:
         if 0 <= day <= series.day[-1]:
@@ -96,31 +94,22 @@ def _dress(ax, course, what):
             ax.axvline(date, color=FAINT, linestyle="--", linewidth=1, zorder=0)
             ax.annotate(
                 plain(note), (date, 1.0), xycoords=("data", "axes fraction"), xytext=(3, -10),
-                textcoords="offset points", fontsize=8, color=FAINT,
+                textcoords="offset points", fontsize=9, color=FAINT,
             )  # fmt: skip
     ax.set_title(f"{plain(series.mode)}, {what}", fontsize=10, loc="left")
     ax.set_ylabel(_SCALE[series.quantity][1])
-    locator = AutoDateLocator(minticks=3, maxticks=8)
-    ax.xaxis.set_major_locator(locator)
-    ax.xaxis.set_major_formatter(ConciseDateFormatter(locator))
-    ax.grid(axis="y", color="#E8E8E8", linewidth=0.6)
-    ax.set_axisbelow(True)
-    for side in ("top", "right"):
-        ax.spines[side].set_visible(False)
+    date_axis(ax)
+    bare(ax, grid="y")
 
 
 def _scale_by_readings(grid, courses):
     """Rows as high as readings and their bars; a band that is wider runs out of the picture and says so by that."""
     for course, (left, _) in zip(courses, grid, strict=True):
         scale = _SCALE[course.series.quantity][0]
-        ends = [
-            course.series.value_log - 2 * course.series.value_log_u,
-            course.series.value_log + 2 * course.series.value_log_u,
-            course.corrected_log - 2 * course.corrected_log_u,
-            course.corrected_log + 2 * course.corrected_log_u,
-            [course.settled_log.low, course.settled_log.high],
-        ]
-        values = scale * np.exp(np.concatenate(ends))
+        read, read_u = course.series.value_log, 2 * course.series.value_log_u
+        still, still_u = course.corrected_log, 2 * course.corrected_log_u
+        rest = [course.settled_log.low, course.settled_log.high]
+        values = scale * np.exp(np.concatenate([read - read_u, read + read_u, still - still_u, still + still_u, rest]))
         margin = 0.08 * np.ptp(values)
         left.set_ylim(values.min() - margin, values.max() + margin)
 
@@ -136,6 +125,5 @@ def plot_falls(start: Start, guitars: Sequence[Settled], *, ax=None):
     ax.set_yticks(range(len(rows)), [plain(row[0]) for row in rows])
     ax.set_ylim(len(rows) - 0.5, -0.5)
     ax.set_xlabel("change from the first session to rest, in %, 95 % bars")
-    for side in ("top", "right"):
-        ax.spines[side].set_visible(False)
+    bare(ax)
     return ax

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from ...signal.bands import nominal_hz
-from .common import BUILD, FAINT, new_axes, plain
+from .common import BUILD, FAINT, bare, new_axes, plain
 
 
 def plot_difference(mid_hz, gain_db, build: str, reference: str, *, ax=None):
@@ -22,8 +22,5 @@ def plot_difference(mid_hz, gain_db, build: str, reference: str, *, ax=None):
     ax.set_xlabel("third octave, middle in Hz")
     ax.set_ylabel("dB to add to the build\n(dotted: the limit)")
     ax.set_title(plain(f"{reference} against {build}, loudness left out", longest=90), loc="left", fontsize=11)
-    ax.grid(axis="y", color="#E8E8E8", linewidth=0.6)
-    ax.set_axisbelow(True)
-    for side in ("top", "right"):
-        ax.spines[side].set_visible(False)
+    bare(ax, grid="y")
     return ax

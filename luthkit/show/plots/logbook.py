@@ -6,7 +6,7 @@ import datetime
 from collections.abc import Sequence
 
 from ...shop.overview import InHand
-from .common import BUILD, FAINT, REFERENCE, WINE, new_axes, plain
+from .common import BUILD, FAINT, REFERENCE, WINE, bare, date_axis, new_axes, plain
 
 _MOST = 40  # lines that can be told apart in one picture
 _BEFORE, _STRUNG, _UNSAID = "session before stringing", "session, strung", "session, stage not said"
@@ -50,16 +50,11 @@ def plot_logbook(lines: Sequence[InHand], *, today: datetime.date | None = None,
     ax.set_axisbelow(True)
     ax.margins(x=0.04)
     if drawn:
-        from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
-
-        locator = AutoDateLocator(minticks=3, maxticks=8)
-        ax.xaxis.set_major_locator(locator)
-        ax.xaxis.set_major_formatter(ConciseDateFormatter(locator))
+        date_axis(ax)
         handles = list(drawn.values())
-        ax.legend(handles, list(drawn), loc="lower left", bbox_to_anchor=(0, 1.0), ncols=5, fontsize=9, frameon=False)
+        ax.legend(handles, list(drawn), loc="lower left", bbox_to_anchor=(0, 1.0), ncols=3, fontsize=9, frameon=False)
     ax.set_xlabel("date")
-    for side in ("top", "right", "left"):
-        ax.spines[side].set_visible(False)
+    bare(ax, sides=("top", "right", "left"))
     return ax
 
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from textwrap import wrap
+
 import numpy as np
 
 from ...guitar.naming import CANNOT_TELL, NamedMode, Naming
 from ...guitar.priors import UNNAMED
 from ..names import sure_text
-from .common import BUILD, FAINT, REFERENCE, new_axes, new_figure
+from .common import BUILD, FAINT, REFERENCE, bare, new_axes, new_figure
 
 HIGHEST_HZ = 600.0  # modes above have no names and would only fill the table
 FULL_DB = 12.0  # decibels of odds that are drawn in full colour
@@ -29,7 +31,7 @@ def plot_evidence(naming: Naming, *, ax=None):
     10 dB is ten to one. Blue speaks for the name, brown against it; 0 says nothing.
     """
     shown = [named for named in naming.modes if named.mode.frequency_hz < HIGHEST_HZ] or list(naming.modes)
-    ax = ax if ax is not None else new_axes(height=1.6 + 0.36 * len(shown))
+    ax = ax if ax is not None else new_axes(height=1.9 + 0.36 * len(shown))
     weights = np.array([[named.weights[kind] for kind in naming.evidence] for named in shown])
     for row, line in enumerate(weights):
         for column, weight in enumerate(line):
@@ -47,10 +49,9 @@ def plot_evidence(naming: Naming, *, ax=None):
     ax.set_xlim(-0.5, len(naming.evidence) - 0.5)
     ax.xaxis.tick_top()
     ax.tick_params(length=0)
-    for side in ("top", "right", "bottom", "left"):
-        ax.spines[side].set_visible(False)
-    words = "dB of odds for the likeliest name over its nearest rival: +10 = ten to one for it, −10 = against it"
-    ax.set_xlabel(words, fontsize=9.5, color=FAINT)
+    bare(ax, sides=("top", "right", "bottom", "left"))
+    words = "dB of odds for the likeliest name over its nearest rival:\n+10 = ten to one for it, −10 = against it"
+    ax.set_xlabel(words, fontsize=9.5, color=FAINT, x=1, ha="right")
     return ax
 
 
@@ -63,14 +64,14 @@ def plot_outlines(naming: Naming, *, axes=None):
     """
     shown = panels(naming)
     if axes is None:
-        columns = max(1, min(4, len(shown)))
+        columns = max(1, min(3, len(shown)))
         rows = max(1, -(-len(shown) // columns))
-        figure = new_figure(width=11, height=4.0 * rows)
+        figure = new_figure(width=8, height=3.7 * rows)
         figure.get_layout_engine().set(rect=(0, 0, 1, 0.965))  # room for the titles of the first row
         axes = figure.subplots(rows, columns, squeeze=False).ravel()
         figure.supxlabel(
-            "circles: measured where it was struck, filled = moves with the strongest place, crossed = against it; "
-            "grey: the usual shape, not measured",
+            "circles: measured where it was struck, filled = moves with the strongest place,\n"
+            "crossed = against it; grey: the usual shape, not measured",
             fontsize=9.5,
             color=FAINT,
         )
@@ -119,8 +120,7 @@ def _panel(ax, naming: Naming, named: NamedMode) -> None:
     ax.set_title(f"{named.mode.frequency_hz:.0f} Hz\n{named.name}\n{sure}", fontsize=10.5)
     ax.set_xticks([])
     ax.set_yticks([])
-    for spine in ax.spines.values():
-        spine.set_visible(False)
+    bare(ax, sides=("top", "right", "bottom", "left"))
     ax.set_aspect("equal")
     ax.set_xlim(-0.21, 0.21)
     ax.set_ylim(-0.015, 0.505)
@@ -163,7 +163,5 @@ def _row_label(naming: Naming, named: NamedMode) -> str:
 
 
 def _wrapped(kind: str) -> str:
-    """Two or three words, one below the other."""
-    words = kind.split(" ")
-    middle = (len(words) + 1) // 2
-    return " ".join(words[:middle]) + ("\n" + " ".join(words[middle:]) if len(words) > 1 else "")
+    """The words of a heading one below the other, short ones together."""
+    return "\n".join(wrap(kind, 9))

@@ -8,7 +8,7 @@ import numpy as np
 
 from ...guitar.played import ToneReading
 from ...guitar.tone_comparison import ToneComparison, ToneDifference
-from .common import BUILD, DASHES, FAINT, LEGEND_ABOVE, REFERENCE, new_axes, new_figure, plain
+from .common import BUILD, DASHES, FAINT, LEGEND_ABOVE, REFERENCE, bare, new_axes, new_figure, plain
 from .comparison import VERDICT_STYLES, verdict_marks
 
 _STRINGS = ("#0072B2", "#9A4B00", "#007F5C", "#882255", "#6B6B6B", "#B8860B")
@@ -68,7 +68,7 @@ def plot_centroids(readings, *, ax=None, longest_s: float = 3.0):
     ax.set_xlim(0, longest_s)
     ax.set_xlabel("time after the stroke in s")
     ax.set_ylabel("brightness in Hz\n(middle of the spectrum)")
-    _bare(ax)
+    bare(ax, grid="both")
     ax.legend(**LEGEND_ABOVE)
     return ax
 
@@ -104,7 +104,7 @@ def plot_partials(reading: ToneReading, *, ax=None):
 def plot_tone(reading: ToneReading):
     """All of one guitar, as far as it was recorded: third octaves and centroid of strums, partials of plucks."""
     heights = [4.0, 3.2] * bool(reading.strums) + [4.2] * bool(reading.plucks)
-    figure = new_figure(width=11, height=sum(heights))
+    figure = new_figure(width=8, height=sum(heights))
     axes = list(np.atleast_1d(figure.subplots(len(heights), gridspec_kw={"height_ratios": heights})))
     if reading.strums:
         plot_third_octaves((reading,), ax=axes[0])
@@ -136,9 +136,10 @@ def plot_tone_differences(differences: tuple[ToneDifference, ...], thresholds, *
     ax.set_xlim(-min(reach, 8), min(reach, 8))
     ax.set_ylim(len(differences) - 0.4, -0.6)
     ax.set_yticks(range(len(differences)), [f"{d.measure}  {_told(d)}" for d in differences])
-    ax.set_xlabel("build against reference, in steps that a typical listener begins to notice (grey: not heard)")
+    words = "build against reference, in steps that a typical\nlistener begins to notice (grey: not heard)"
+    ax.set_xlabel(words, x=1, ha="right")
     ax.legend(handles=verdict_marks(d.verdict for d in differences), **LEGEND_ABOVE)
-    _bare(ax)
+    bare(ax, grid="both")
     return ax
 
 
@@ -149,7 +150,7 @@ def plot_tone_comparison(comparison: ToneComparison):
         rows = [(name, d) for name, found in comparison.plucks for d in found]
         return plot_tone_differences(tuple(d for _, d in rows), comparison.thresholds)
     heights = (3.8, 3.2, 0.9 + 0.36 * len(comparison.strums))
-    figure = new_figure(width=11, height=sum(heights))
+    figure = new_figure(width=8, height=sum(heights))
     octaves, centroids, differences = figure.subplots(3, gridspec_kw={"height_ratios": heights})
     plot_third_octaves(pair, ax=octaves)
     plot_centroids(pair, ax=centroids)
@@ -201,7 +202,7 @@ def _band_axis(ax, mids):
     ax.set_xlim(min(mids) / 1.12, max(mids) * 1.12)
     _plain_ticks(ax.xaxis, (50, 100, 200, 500, 1000, 2000, 5000, 10_000))
     ax.set_xlabel("frequency in Hz")
-    _bare(ax)
+    bare(ax, grid="both")
 
 
 def _plain_ticks(axis, values):
@@ -210,10 +211,3 @@ def _plain_ticks(axis, values):
     axis.set_major_locator(FixedLocator(values))
     axis.set_minor_locator(NullLocator())
     axis.set_ticks(values, [f"{value:g}" for value in values])
-
-
-def _bare(ax):
-    ax.grid(color="#E8E8E8", linewidth=0.6, zorder=0)
-    ax.set_axisbelow(True)
-    for side in ("top", "right"):
-        ax.spines[side].set_visible(False)
