@@ -61,7 +61,7 @@ def test_a_mode_without_a_name_does_not_gainsay_itself(naming):
     for name in ("no name", CANNOT_TELL, "air"):  # as the table of modes calls them
         called = replace(naming, modes=tuple(replace(one, name=name) for one in naming.modes))
         rows = mode_rows(naming.modeset, called)
-        assert {row[5] for row, one in zip(rows, naming.modes, strict=True) if one.mode.kind == "body"} == {name}
+        assert {row[1] for row, one in zip(rows, naming.modes, strict=True) if one.mode.kind == "body"} == {name}
     for shown in (naming_text(naming), naming_page(naming).body):
         assert "unnamed" not in shown.lower()
 
