@@ -8,7 +8,7 @@ def _sentences(text: str) -> tuple[str, ...]:
 
 PLUS_MINUS = (
     "± is one standard uncertainty: the true value lies within twice that in about 95 of 100 cases, as far as the "
-    "recordings can show. Bars and bands in pictures, and ranges in brackets, are 95 %."
+    "recordings can show. Bars and bands in pictures, and ranges in brackets, are 95 % where nothing else is said."
 )
 UNCERTAINTY = "uncertainties after JCGM 100:2008, the guide to their expression"
 

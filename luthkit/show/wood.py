@@ -11,6 +11,7 @@ from ..shop.woodpile import FOLLOWED, shelf_courses
 from ..wood.reading import STIFF, WoodReading, change_between
 from . import words
 from .data import picked
+from .meanings import PLUS_MINUS
 from .page import Page, box, bullets, file_word, identity_of, image, paragraphs, table
 from .plots.wood import plot_budget, plot_nodal_lines, plot_stock
 
@@ -46,9 +47,9 @@ MEANING = (
     "Stiffness, in gigapascals (GPa): how much the wood itself resists bending, thick or thin. Density, in kilograms "
     "for each cubic metre (kg/m³): how heavy it is. Loss: how quickly it swallows sound; the Q of a mode is 100 over "
     "the loss in percent.",
-    "± is a standard uncertainty: the true value lies within it in about two cases of three, within twice of it in "
-    "nineteen of twenty. Thickness counts three times in a stiffness (twice by bending, once by density), once in the "
-    "speed of sound, and not at all in the radiation ratio.",
+    PLUS_MINUS,
+    "Thickness counts three times in a stiffness (twice by bending, once by density), once in the speed of sound, and "
+    "not at all in the radiation ratio.",
     "The air that swings along with a thin plate is reckoned with: it lowers a top by 2 to 4 %. Loss factors hold what "
     "supports and air take away, so that the wood itself loses a little less; they are not brought to another climate.",
     "None of these numbers says that a piece is good. They say what it is; the guitar you want decides.",
