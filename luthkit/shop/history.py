@@ -32,6 +32,8 @@ from .session import FILE_NAME, Session, read_session
 from .texts import read_cells
 
 READINGS = "readings.csv"
+_READ = ("frequency_hz", "frequency_u_hz", "damping_ratio", "damping_ratio_u")
+_AROUND = ("temperature_c", "relative_humidity_percent", "mass_g")
 _SAME_MODE = 0.03  # as a fraction: hard and soft taps are paired no farther apart
 _LEAST_TAPS = 4  # of hard and of soft ones, to compare the two
 _LEAST_STEP_DB = 4.0  # from soft to hard taps, in the middle; less shows nothing (common practice, no source)
@@ -64,13 +66,8 @@ def history_rows(history: History) -> list[dict]:
             "date": occasion.date.isoformat(),
             "session": occasion.source,
             "mode": name,
-            "frequency_hz": mode.frequency_hz,
-            "frequency_u_hz": mode.frequency_u_hz,
-            "damping_ratio": mode.damping_ratio,
-            "damping_ratio_u": mode.damping_ratio_u,
-            "temperature_c": occasion.temperature_c,
-            "relative_humidity_percent": occasion.relative_humidity_percent,
-            "mass_g": occasion.mass_g,
+            **{key: getattr(mode, key) for key in _READ},
+            **{key: getattr(occasion, key) for key in _AROUND},
             "wing_balance_db": occasion.wing_balance_db.get(name, nan),
         }
         for occasion in history.occasions
@@ -95,16 +92,12 @@ def _from_table(path: Path, name: str) -> History:
 def _from_sessions(path: Path) -> History:
     dated, notes = dated_sessions(path)
     modesets = read_instruments([folder for _, folder, _ in dated])
-    kept = []
-    for item, modeset in zip(dated, modesets, strict=True):
-        if modeset.modes:
-            kept.append((*item, modeset))
-        else:
-            notes.append(f"{item[1].name} was left out: no mode was found in its taps.")
+    read = [(*item, modeset) for item, modeset in zip(dated, modesets, strict=True)]
+    kept = [item for item in read if item[-1].modes]
+    notes += [f"{item[1].name} was left out: no mode was found in its taps." for item in read if not item[-1].modes]
     if not kept:
-        raise LuthkitError(
-            f"{path} holds no dated session that can be read; {' '.join(notes) or 'name the folder of one guitar'}"
-        )
+        why = " ".join(notes) or "name the folder of one guitar"
+        raise LuthkitError(f"{path} holds no dated session that can be read; {why}")
     tracked = track([item[3] for item in kept], [names_of(folder, modeset) for _, folder, _, modeset in kept])
     last = len(kept) - _JUDGED
     occasions = tuple(
@@ -125,15 +118,13 @@ def dated_sessions(
             session = read_session(folder)
             day = day_of(session.conditions.get("date")) or day_of(folder.name[:10])
             if day is None:
-                notes.append(f"{folder.name} was left out: nobody said on which day it was recorded.")
-            elif wanted is not None and not wanted(day, session):
-                continue
-            elif not session.of_kind(condition=""):
-                notes.append(f"{folder.name} was left out: it holds no taps in their usual condition.")
-            else:
+                raise LuthkitError("nobody said on which day it was recorded")
+            if wanted is None or wanted(day, session):
+                if not session.of_kind(condition=""):
+                    raise LuthkitError("it holds no taps in their usual condition")
                 dated.append((day, folder, session))
         except LuthkitError as error:
-            notes.append(f"{folder.name} was left out: {error}")
+            notes.append(f"{folder.name} was left out: {str(error).rstrip('.')}.")
     return sorted(dated, key=lambda item: (item[0], item[1].name)), notes
 
 
@@ -151,7 +142,7 @@ def names_of(folder, modeset) -> dict[int, str]:
 
 def _occasion(day, folder, session, modeset, names, *, hard_and_soft: bool) -> Occasion:
     said = session.conditions
-    climate = {key: float(said[key]) for key in ("temperature_c", "relative_humidity_percent", "mass_g") if key in said}
+    climate = {key: float(said[key]) for key in _AROUND if key in said}
     return Occasion(
         day,
         {name: modeset.modes[k] for k, name in names.items()},

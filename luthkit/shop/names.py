@@ -15,10 +15,10 @@ from ..errors import LuthkitError
 from ..guitar.evidence import Reading
 from ..guitar.naming import CANNOT_TELL, Naming, name_modes, overrule
 from ..guitar.priors import ALL_NAMES, UNNAMED
-from ..signal.modes import ModeSet
+from ..signal.modes import Mode, ModeSet
 from .reading import read_conditions, read_instrument
 from .safe import told
-from .texts import add_text, is_number, read_toml
+from .texts import add_text, is_number, one_of, read_toml
 
 LOG = "names.toml"
 TAKEN_BACK = "taken back"  # in the place of a name: what was said of that mode before does not count any more
@@ -52,7 +52,7 @@ def name_instrument(
     conditions = read_conditions(paths) if conditions is None else conditions
     naming = name_modes(modeset, conditions, body_kind=body_kind or str(said.get("body_kind", "")))
     for entry in standing(read_overrules(paths)):
-        if any(abs(mode.frequency_hz / entry.frequency_hz - 1) <= _NEAR for mode in modeset.modes):
+        if any(_same(mode, entry.frequency_hz) for mode in modeset.modes):
             naming = overrule(naming, entry.frequency_hz, entry.name, entry.reason)
     return naming
 
@@ -63,8 +63,7 @@ def read_overrules(paths) -> tuple[Overrule, ...]:
     Raises `LuthkitError` for a log that is no TOML or has an entry that is not complete.
     """
     folder = _folder(paths)
-    where = folder / LOG if folder else None
-    if where is None or not where.is_file():
+    if folder is None or not (where := folder / LOG).is_file():
         return ()
     said = read_toml(where)
     entries = said.get("mode", [])
@@ -101,9 +100,10 @@ def take_back(folder, frequency_hz: float) -> Overrule:
 
     Raises `LuthkitError` when none stands for a mode within 1 % of that frequency, or as `add_overrule` does.
     """
-    given = [entry.frequency_hz for entry in standing(read_overrules(folder))]
-    if not any(abs(each / frequency_hz - 1) <= _NEAR for each in given):
-        told = f"names of your own stand at {', '.join(f'{each:g} Hz' for each in given)}" if given else "there is none"
+    given = standing(read_overrules(folder))
+    if not any(_same(entry, frequency_hz) for entry in given):
+        there = ", ".join(f"{entry.frequency_hz:g} Hz" for entry in given)
+        told = f"names of your own stand at {there}" if given else "there is none"
         raise LuthkitError(f"no name of your own is to be taken back at {frequency_hz:g} Hz: {told}")
     return add_overrule(folder, frequency_hz, TAKEN_BACK, "the maker took the name back")
 
@@ -112,15 +112,17 @@ def standing(entries) -> tuple[Overrule, ...]:
     """Of entries for the same mode, within 1 %, the last one, unless it takes the name back."""
     kept: list[Overrule] = []
     for entry in entries:
-        kept = [old for old in kept if abs(old.frequency_hz / entry.frequency_hz - 1) > _NEAR]
-        kept += [entry] if entry.name != TAKEN_BACK else []
-    return tuple(kept)
+        kept = [old for old in kept if not _same(old, entry.frequency_hz)] + [entry]
+    return tuple(entry for entry in kept if entry.name != TAKEN_BACK)
+
+
+def _same(one: Overrule | Mode, frequency_hz: float) -> bool:
+    return abs(one.frequency_hz / frequency_hz - 1) <= _NEAR
 
 
 def _folder(paths) -> Path | None:
     """The folder of a session; None for files named one by one."""
-    paths = [paths] if isinstance(paths, (str, Path)) else list(paths)
-    folders = [Path(path) for path in paths if Path(path).is_dir()]
+    folders = [Path(path) for path in ([paths] if isinstance(paths, (str, Path)) else paths) if Path(path).is_dir()]
     return folders[0] if len(folders) == 1 else None
 
 
@@ -132,8 +134,8 @@ def _entry(item, entry: str) -> Overrule:
     name = UNNAMED if name == "unnamed" else name  # as older logs write it
     if not is_number(frequency, 20, 4000):
         raise LuthkitError(f"{entry}: frequency_hz is {frequency!r}; write a number from 20 to 4000")
-    if name not in (*ALL_NAMES, CANNOT_TELL, TAKEN_BACK):
-        raise LuthkitError(f"{entry}: name {name!r} is not known; allowed are {', '.join((*ALL_NAMES, CANNOT_TELL))}")
+    if name != TAKEN_BACK:
+        one_of("name", name, (*ALL_NAMES, CANNOT_TELL), entry)
     if not isinstance(reason, str) or not reason.strip():
         raise LuthkitError(f"{entry} gives no reason; say in a few words why the mode is called {name}")
     if not isinstance(date, datetime.date):
