@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from math import isfinite
 
-from .choosing import Target, believed_reference, chance_within, steps_of
+from .choosing import Target, chance_within, steps_of, with_reference
 from .design import BOX, BRACED, FINISHED
 from .planning import Calibration, Forecast
 from .wood_set import WoodSet
@@ -67,8 +67,8 @@ def follow(
     calibration: Calibration, top: WoodSet, back: WoodSet, measured: Mapping[str, tuple[float, float]], target: Target
 ) -> tuple[Progress, ...]:
     """The forecast before cutting and after each stage that was tapped; raises LuthkitError for unknown quantities."""
-    forecast, target = calibration.forecast(top, back), believed_reference(target, calibration)
-    told = []
+    calibration, target = with_reference(calibration, target)
+    forecast, told = calibration.forecast(top, back), []
     for stage in STAGES:
         new = {name: pair for name, pair in measured.items() if name in stage.measured}
         if new or not stage.measured:
@@ -92,7 +92,8 @@ def thickness_steps(
     calibration: Calibration, top: WoodSet, back: WoodSet, target: Target, *, step_m: float = 1e-4
 ) -> tuple[ThicknessStep, ...]:
     """Top and back a step thinner and thicker than the design, each alone."""
-    steps, target = [], believed_reference(target, calibration)
+    calibration, target = with_reference(calibration, target)
+    steps = []
     for side in ("top", "back"):
         plate = getattr(calibration.design, side)
         for change in (-step_m, step_m):

@@ -125,7 +125,7 @@ def rank(
             raise LuthkitError(f"there are no {what} in the stock; measure at least one")
         if len(set(names)) < len(names):
             raise LuthkitError(f"two {what} have the same name; give each piece a name of its own")
-    read, target = target, believed_reference(target, calibration)
+    read, (calibration, target) = target, with_reference(calibration, target)
     design = calibration.design
     top_plates = reckon_plates(design.top, [each.wood for each in tops], finished_only=True)
     back_plates = reckon_plates(design.back, [each.wood for each in backs], finished_only=True)
@@ -166,32 +166,44 @@ def rank(
     return Ranking(tuple(pairs), len(tops), len(backs), tied, verdict, summary, read, calibration)
 
 
-def believed_reference(target: Target, calibration: Calibration) -> Target:
-    """The reference as its reading and what such guitars are make it likely, Gaussian: worse readings are drawn more.
+def with_reference(calibration: Calibration, target: Target) -> tuple[Calibration, Target]:
+    """What the reference's reading tells of the shop, and what a guitar of this design tells of the reference.
 
-    It is taken for a guitar of this design and of some wood of the usual kind, as likely by the hand of the past builds
-    as by another, of which only the bare model is known (Bayes' theorem; both hands weighed by how well they go with
-    the reading).
+    It is taken for a guitar of some wood of the usual kind, as likely by the hand of the past builds, off as they are,
+    as by another, of which only the bare model is known (Bayes' theorem, Gaussian; the hands are weighed by how well
+    they go with the reading, and their mixture is told by its mean and covariance). By this hand it is one more build,
+    though of unknown wood; worse readings are drawn more to what is expected.
     """
     names = list(target.measured)
     at = [FINISHED.index(name) for name in names]
     read = np.array([log(value) for value, _ in target.measured.values()])
     error = np.diag([(u / value) ** 2 + 1e-12 for value, u in target.measured.values()])
     woods = [WoodSet("some", plate.wood, KIND) for plate in (calibration.design.top, calibration.design.back)]
-    evidence, means, variances = [], [], []
+    evidence, means, variances, moves = [], [], [], []
     for hand in (calibration, calibrate(calibration.design)):
         forecast = hand.forecast(*woods)
         spread, off = forecast.covariance[np.ix_(at, at)], read - forecast.mean[at]
-        gain = np.linalg.solve(spread + error, spread).T
-        evidence.append(-(off @ np.linalg.solve(spread + error, off) + np.linalg.slogdet(spread + error)[1]) / 2)
-        means.append(read - off + gain @ off)
-        variances.append(np.diag(spread - gain @ spread))
+        pull = np.linalg.inv(spread + error)
+        evidence.append((np.linalg.slogdet(pull)[1] - off @ pull @ off) / 2)
+        means.append(read - error @ pull @ off)
+        variances.append(np.diag(error - error @ pull @ error))
+        moves.append((hand.covariance[:, at] @ pull, off))
     weight = np.exp(np.array(evidence) - max(evidence))
     weight /= weight.sum()
     mean = weight @ means
     u = np.sqrt(weight @ (variances + (means - mean) ** 2))
     values = np.exp(mean)
-    return replace(target, measured={name: (x, x * v) for name, x, v in zip(names, values, u, strict=True)})
+    measured = {name: (x, x * v) for name, x, v in zip(names, values, u, strict=True)}
+    (gain, off), own = moves[0], weight[0]
+    moved, n = gain @ off, len(calibration.usual)
+    known = calibration.covariance - own * gain @ calibration.covariance[at] + own * (1 - own) * np.outer(moved, moved)
+    taught = replace(
+        calibration,
+        offset=calibration.offset + own * moved[:n],
+        gain=calibration.gain + own * moved[n:],
+        covariance=known,
+    )
+    return taught, replace(target, measured=measured)
 
 
 def chance_within(forecast: Forecast, target: Target, *, seed: int = 1) -> float:

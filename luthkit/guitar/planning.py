@@ -24,6 +24,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import product
 from math import exp, isfinite, log, sqrt
 
 import numpy as np
@@ -34,8 +35,9 @@ from ..errors import LuthkitError
 from .design import BOX, BRACED, FINISHED, N_PROPERTIES, QUANTITIES, Design, reckon_guitars, reckon_plates
 from .wood_set import WoodSet
 
-_BELIEF = 4.0  # what is believed of the scatter beforehand is worth about as many builds
-_ROUNDS = 40  # of learning it
+_SIZE_U = 0.5  # of the logarithm: how much more or less than believed a shop's builds may scatter
+_BELIEF = 12.0  # how its quantities are believed to go together is worth about as many builds
+_ROUNDS = 40  # of learning that
 _GAIN_U = 0.2
 WORK = (0.015, 0.08, 0.035, 0.03), (0.015, 0.08, 0.035, 0.01)  # thickness, braces, edge and arching, bridge and finish
 REST = (0.02, 0.007)  # mobility, frequencies
@@ -187,11 +189,15 @@ def calibrate(design: Design, builds: Sequence[PastBuild] = ()) -> Calibration:
     lean[np.arange(len(rows)), n + what] = (values - usual)[build, what]
     known = np.diag([(u / value) ** 2 for value, u in measured]) + lean @ prior @ lean.T
     known = known + np.where(same, wood[build[:, None], what[:, None], what[None, :]], 0)
-    scatter = believed
+
+    def total(scatter):
+        return known + np.where(same, scatter[what[:, None], what[None, :]], 0)
+
+    scatter = sized = _at_its_size(believed, seen, total)
     for _ in range(_ROUNDS):
-        inverse = np.linalg.inv(known + np.where(same, scatter[what[:, None], what[None, :]], 0))
+        inverse = np.linalg.inv(total(scatter))
         pull = inverse @ seen
-        told = _BELIEF * believed
+        told = _BELIEF * sized
         for k in range(len(builds)):
             at = build == k
             share = scatter[:, what[at]]
@@ -223,44 +229,52 @@ def checked_measured(measured: Mapping, name: str) -> dict[str, tuple[float, flo
 def _usual(design: Design):
     plates = reckon_plates(design.top, [design.top.wood]), reckon_plates(design.back, [design.back.wood])
     values, slopes = reckon_guitars(design, *plates)
-    return values[0], _building_part(slopes)[0]
+    return values[0], _building_part(slopes[0])
 
 
 def _is_mobility() -> np.ndarray:
     return np.array([name == "mobility" for name in QUANTITIES])
 
 
-def _offset_prior() -> np.ndarray:
-    """What c may be: half of it shared by all, box and finished guitar nearly alike, braced plates by themselves."""
-    n = len(QUANTITIES)
-    size = np.where(_is_mobility(), 0.20, 0.07)
-    alike = np.full((n, n), 0.3)
-    for finished, box in zip(FINISHED, BOX, strict=False):
-        i, j = QUANTITIES.index(finished), QUANTITIES.index(box)
-        alike[i, j] = alike[j, i] = 0.8
-    mobility = QUANTITIES.index("mobility")
-    alike[mobility] = alike[:, mobility] = 0.0
+def _together(apart: float, box: float) -> np.ndarray:
+    """Correlations: a finished guitar's quantity with the box's of it, and any two others."""
+    alike = np.full((len(QUANTITIES), len(QUANTITIES)), apart)
+    for finished, white in zip(FINISHED, BOX, strict=False):
+        i, j = QUANTITIES.index(finished), QUANTITIES.index(white)
+        alike[i, j] = alike[j, i] = box
     np.fill_diagonal(alike, 1.0)
+    return alike
+
+
+def _offset_prior() -> np.ndarray:
+    """What c may be: half of it shared by all, box and finished guitar nearly alike, mobility by itself."""
+    mobility = _is_mobility()
+    size = np.where(mobility, 0.20, 0.07)
+    alike = np.where(mobility[:, None] != mobility, 0.0, _together(0.3, 0.8))
     return alike * size[:, None] * size
 
 
 def _building_part(slopes: np.ndarray) -> np.ndarray:
     """Covariance from build to build, a priori: work and materials through the slopes, and the rest."""
-    q = slopes.shape[1]
+    size = np.where(_is_mobility(), *REST)
+    size[[QUANTITIES.index(name) for name in BRACED]] = 0.01
     work = np.concatenate([np.zeros((2, 4)), WORK], axis=1).ravel() ** 2
-    mobility = _is_mobility()[:q]
-    size = np.where(mobility, *REST)
-    alike = np.zeros((q, q))
-    for finished, box in zip(FINISHED, BOX, strict=False):
-        if q > len(FINISHED):
-            i, j = QUANTITIES.index(finished), QUANTITIES.index(box)
-            alike[i, j] = alike[j, i] = 0.7  # the box in the white is already this guitar
-    np.fill_diagonal(alike, 1.0)
-    rest = alike * size[:, None] * size
-    for name in BRACED:
-        if QUANTITIES.index(name) < q:
-            rest[QUANTITIES.index(name), QUANTITIES.index(name)] = 0.01**2
-    return (slopes * work) @ np.swapaxes(slopes, 1, 2) + rest
+    rest = _together(0.0, 0.7) * size[:, None] * size  # the box in the white is already this guitar
+    return (slopes * work) @ slopes.T + rest
+
+
+def _at_its_size(believed, seen, total) -> np.ndarray:
+    """The scatter as believed, larger or smaller as `seen` makes likely; `total` gives the covariance of `seen`."""
+    far = np.linspace(-2, 2, 9)
+    scatters, evidence = [], []
+    for frequency, mobility in product(far, far):
+        size = np.exp(_SIZE_U * np.where(_is_mobility(), mobility, frequency))
+        scatters.append(believed * size[:, None] * size)
+        root = np.linalg.cholesky(total(scatters[-1]))
+        misfit = np.sum(np.linalg.solve(root, seen) ** 2) + 2 * np.sum(np.log(np.diag(root)))
+        evidence.append(-(frequency**2 + mobility**2 + misfit) / 2)
+    weight = np.exp(np.array(evidence) - max(evidence))
+    return np.einsum("k,kij->ij", weight / weight.sum(), scatters)
 
 
 def _wood_part(slopes, top_u, back_u) -> np.ndarray:

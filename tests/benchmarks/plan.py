@@ -17,7 +17,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from luthkit.guitar.choosing import MOBILITY_STEP, Target, believed_reference, chance_within, rank
+from luthkit.guitar.choosing import MOBILITY_STEP, Target, chance_within, rank, with_reference
 from luthkit.guitar.design import BOX, BRACED, FINISHED, Design, PlateDesign
 from luthkit.guitar.planning import PastBuild, calibrate
 from luthkit.guitar.wood_set import WoodSet
@@ -106,11 +106,11 @@ def one_shop(seed, design, recipes, *, n_builds=12, n_tops=40, n_backs=30, reach
         row = {"place": (far < far[at]).mean(), "known": (far < far[known]).mean(), "chances": [], "stages": []}
         row["bare"] = (far < far[chosen(bare)]).mean()
         row |= {"distance": far[at], "least": far.min(), "median": np.median(far)}
-        believed = believed_reference(target, calibration)
+        taught, believed = with_reference(calibration, target)
         for pair in [at, *at_random]:
             final, seen = build(tuple(int(k) for k in pair))
             came = distances(final, aim) <= reach
-            forecast, errors = calibration.forecast(top_sets[pair[0]], back_sets[pair[1]]), []
+            forecast, errors = taught.forecast(top_sets[pair[0]], back_sets[pair[1]]), []
             for names in ((), BRACED, BRACED + BOX):
                 updated = forecast.given({name: seen[name] for name in names})
                 error = np.log(final) - updated.mean[:4]
@@ -154,7 +154,7 @@ def report(rows):
     for n_seen, stage in ((0, "before cutting"), (4, "braced plates"), (7, "closed box")):
         stated = np.array([(p, came) for row in rows for n, p, came in row["chances"] if n == n_seen], float)
         text = []
-        for low, high in pairwise([0, 0.05, 0.2, 0.4, 0.6, 1.01]):
+        for low, high in pairwise([0, 0.05, 0.2, 0.4, 0.6, 0.8, 1.01]):
             inside = stated[(stated[:, 0] >= low) & (stated[:, 0] < high)]
             if len(inside) >= 25:
                 text.append(f"{100 * inside[:, 0].mean():.0f} -> {share(inside[:, 1])} of {len(inside)}")

@@ -15,10 +15,10 @@ from luthkit.guitar.choosing import (
     REACHED,
     UNCERTAIN,
     Target,
-    believed_reference,
     chance_within,
     rank,
     steps_of,
+    with_reference,
 )
 from luthkit.guitar.design import BOX, BRACED, FINISHED
 from luthkit.guitar.planning import Forecast, PastBuild, calibrate
@@ -105,7 +105,7 @@ def test_a_reading_of_the_reference_is_weighed_with_what_is_expected():
     value, u = bare.forecast(WoodSet("t", SPRUCE, KIND), WoodSet("b", ROSEWOOD, KIND)).value("mobility")
     expected = (u / value) ** 2
     read, error = 1.3 * value, 0.1
-    got, got_u = believed_reference(Target({"mobility": (read, error * read)}), bare).measured["mobility"]
+    got, got_u = with_reference(bare, Target({"mobility": (read, error * read)}))[1].measured["mobility"]
     weight = (1 / error**2) / (1 / error**2 + 1 / expected)
     assert np.log(got / value) == pytest.approx(weight * np.log(1.3))
     assert got_u / got == pytest.approx((1 / error**2 + 1 / expected) ** -0.5)
@@ -117,10 +117,10 @@ def test_a_reference_of_another_hand_is_not_drawn_to_this_one(shop):
     far = target_of(own, 1.2)
     poor = {name: (value, 0.05 * value) for name, (value, _) in far.measured.items()}
     for target in (target_of(own), far):
-        for name, (value, u) in believed_reference(target, calibration).measured.items():
+        for name, (value, u) in with_reference(calibration, target)[1].measured.items():
             assert value == pytest.approx(target.measured[name][0], rel=0.01)
             assert u <= 1.001 * target.measured[name][1]
-    moved = believed_reference(replace(far, measured=poor), calibration).measured
+    moved = with_reference(calibration, replace(far, measured=poor))[1].measured
     assert all(poor[name][0] / 1.15 < value < poor[name][0] for name, (value, _) in moved.items())
     assert moved["mobility"][1] / moved["mobility"][0] > 0.03
 
