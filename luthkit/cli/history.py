@@ -70,14 +70,7 @@ def run(options) -> int:
         options.repeat_study = _made_study(where, days)
     thresholds = own_figures(options, where)
     history = read_history(where)
-    temperature, humidity = options.climate or (None, None)
-    following = follow(
-        history,
-        within=options.within / 100,
-        thresholds=thresholds,
-        reference_temperature_c=temperature,
-        reference_humidity_percent=humidity,
-    )
+    following = follow(history, within=options.within / 100, thresholds=thresholds, reference_climate=options.climate)
     start = _start(options, thresholds) if options.start_for else None
 
     def text():

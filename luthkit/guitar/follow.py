@@ -54,28 +54,24 @@ def follow(
     *,
     within: float = 0.005,
     thresholds: Thresholds | None = None,
-    reference_temperature_c: float | None = None,
-    reference_humidity_percent: float | None = None,
+    reference_climate: tuple[float, float] | None = None,
 ) -> Following:
     """Every mode of a history: did it change beyond the weather, where will it rest, has something given way?
 
     The more is looked at, the easier chance makes something look changed: the chances of all courses are
     weighed together after Holm (Scandinavian Journal of Statistics 6, 1979), so that a guitar that does not change
-    is called changed in at most `CHANCE` of cases. `within` is the distance from rest that the outlooks ask for.
+    is called changed in at most `CHANCE` of cases. `within` is the distance from rest that the outlooks ask for,
+    `reference_climate` as in `weather_terms`.
 
-    Raises `LuthkitError` for a senseless `within` or half a reference climate.
+    Raises `LuthkitError` for a senseless `within`.
     """
     thresholds = thresholds or Thresholds()
-    climate = {
-        "reference_temperature_c": reference_temperature_c,
-        "reference_humidity_percent": reference_humidity_percent,
-    }
     every = [series(history, mode, q, thresholds=thresholds) for q in QUANTITIES for mode in history.mode_names]
     every = [one for one in every if len(one.day)]
-    courses = [settle(one, chance=CHANCE, **climate) for one in every]
+    courses = [settle(one, chance=CHANCE, reference_climate=reference_climate) for one in every]
     for course in _not_enough(courses):
         k = courses.index(course)
-        courses[k] = settle(course.series, chance=0.0, **climate)
+        courses[k] = settle(course.series, chance=0.0, reference_climate=reference_climate)
     outlooks = [look_ahead(c, within=within) for c in courses if c.series.quantity == "frequency"]
     alarm = watch(history, thresholds=thresholds)
     return Following(

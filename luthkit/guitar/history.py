@@ -13,11 +13,11 @@ from .._frozen import frozen_array, frozen_dict
 from ..errors import LuthkitError
 from ..signal.modes import Mode
 from .merging import QUANTITIES, value_of
+from .priors import AIR
 from .thresholds import PLANNING_DOF, Thresholds
 
 EVENT_KINDS = ("strung", "strings changed", "set-up", "repair", "other")
 CLIMATE = ("temperature_c", "relative_humidity_percent", "mass_g")
-AIR = ("air",)  # names of modes in which the enclosed air moves most
 _COLUMNS = ("day", "value_log", "value_log_u", *CLIMATE)  # the arrays of a series
 _NUMBERS = ("frequency_hz", "frequency_u_hz", "damping_ratio", "damping_ratio_u", *CLIMATE, "wing_balance_db")
 
@@ -118,7 +118,7 @@ class Series:
     @property
     def of_air(self) -> bool:
         """Whether the mode is one of the enclosed air."""
-        return self.mode.lower() in AIR
+        return self.mode.lower() == AIR
 
     def first(self, count: int) -> Series:
         """The series as it was after its first `count` sessions."""

@@ -80,13 +80,7 @@ class Course:
 
 
 @one_thread
-def settle(
-    series: Series,
-    *,
-    chance: float = CHANCE,
-    reference_temperature_c: float | None = None,
-    reference_humidity_percent: float | None = None,
-) -> Course:
+def settle(series: Series, *, chance: float = CHANCE, reference_climate: tuple[float, float] | None = None) -> Course:
     """How a series went over time: no change, drift or settling (`shapes` has the formula), with intervals.
 
     A change is called seen when at most the fraction `chance` of series without a change, made for the very same
@@ -95,16 +89,12 @@ def settle(
     change and of the time constant are profile likelihoods at 95 %, with Student's t for the scatter that is only
     estimated; `settled_log` averages the shapes that come to rest (see `draws`).
 
-    The reference climate is the mean over the sessions unless told. With fewer than `FEWEST_SESSIONS` sessions the
-    shape is "cannot tell". Raises `LuthkitError` without a session, or with half a reference climate.
+    The reference climate is the mean over the sessions unless told (see `weather_terms`). With fewer than
+    `FEWEST_SESSIONS` sessions the shape is "cannot tell". Raises `LuthkitError` without a session.
     """
     if len(series.day) == 0:
         raise LuthkitError(f"{series.mode} was never read; there is nothing to follow")
-    weather = weather_terms(
-        series,
-        reference_temperature_c=reference_temperature_c,
-        reference_humidity_percent=reference_humidity_percent,
-    )
+    weather = weather_terms(series, reference_climate=reference_climate)
     system = find_system(series, weather)
     fits = fit_shapes(system)
     still, drift, settling, twice = fits

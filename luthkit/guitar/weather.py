@@ -13,7 +13,6 @@ from math import inf
 import numpy as np
 
 from .._frozen import frozen_array
-from ..errors import LuthkitError
 from ..wood.moisture import equilibrium_moisture_percent
 from .air_top_back import speed_of_sound_m_s
 from .history import Series
@@ -64,24 +63,17 @@ class WeatherTerms:
 
 
 def weather_terms(
-    series: Series,
-    *,
-    count: int | None = None,
-    reference_temperature_c: float | None = None,
-    reference_humidity_percent: float | None = None,
+    series: Series, *, count: int | None = None, reference_climate: tuple[float, float] | None = None
 ) -> WeatherTerms:
     """The weather's terms for a series.
 
     Moisture content comes from the room's climate after the USDA Wood Handbook, eq. 4-5, or, when the guitar was
-    weighed at every session, from its mass. The reference climate is the mean over the sessions unless told.
+    weighed at every session, from its mass. The reference climate is the mean over the sessions unless told, as
+    (temperature in degrees Celsius, relative humidity in percent).
     The guitar's own slope stands where there are at least `OWN_SLOPE_SESSIONS` sessions over `OWN_SLOPE_DAYS` days
     with climates far enough apart; else the prior slope with its width. With `count` only the
     first so many sessions decide on that and on the mean: the others are there to be predicted.
-
-    Raises `LuthkitError` when only one half of a reference climate is given.
     """
-    if (reference_temperature_c is None) != (reference_humidity_percent is None):
-        raise LuthkitError("a reference climate needs both temperature and relative humidity; give the other one too")
     n = len(series.day)
     prior = _SLOPES[series.quantity, series.of_air]
     known_count = n if count is None else count
@@ -89,26 +81,25 @@ def weather_terms(
     extra = np.zeros(n)
     lag_u = 0.0
     for kind, (usual, usual_u) in prior.items():
-        name, values, scale = _values(series, kind)
+        weighed = kind == "moisture" and bool(np.isfinite(series.mass_g).all())
+        name, scale = ("mass", _MASS_SHARE) if weighed else (kind, 1.0)
+        climate = series.temperature_c, series.relative_humidity_percent
+        values, largest = series.mass_g if weighed else _of_climate(kind, *climate), abs(usual) + usual_u
         known = np.isfinite(values)
         before = known & (np.arange(n) < known_count)
-        extra += np.where(known & before.any(), 0.0, ((abs(usual) + usual_u) * _USUAL[kind]) ** 2)
+        extra += np.where(known & before.any(), 0.0, (largest * _USUAL[kind]) ** 2)
         if kind == "moisture" and not known.all():
             which = "any" if not known.any() else f"{n - int(known.sum())} of {n}"
             notes.append(f"The humidity was not noted for {which} sessions: there a change may be the weather's.")
         if not before.any():
             continue
         centre = float(values[before].mean())
-        if reference_temperature_c is not None and name != "mass":
-            centre = float(_from_climate(kind, reference_temperature_c, np.asarray(reference_humidity_percent)))
-        term = np.where(known, values - centre, 0.0)
-        slope, slope_u = usual, usual_u
-        if name == "mass":
-            term = 100 * np.where(known, np.log(values / centre), 0.0)
-            slope, slope_u = usual * scale, usual_u * scale
-        if name == "moisture":
-            lag_u = (abs(usual) + usual_u) * LAG_PERCENT
+        if reference_climate is not None and not weighed:
+            centre = float(_of_climate(kind, *reference_climate))
+        term = 100 * np.log(values / centre) if weighed else np.where(known, values - centre, 0.0)
+        slope, slope_u = usual * scale, usual_u * scale
         if kind == "moisture":
+            lag_u = 0.0 if weighed else largest * LAG_PERCENT
             across = np.ptp(series.day[before]) >= OWN_SLOPE_DAYS and term[before].std() * scale >= OWN_SLOPE_SPREAD
             if before.sum() >= OWN_SLOPE_SESSIONS and across:
                 slope, slope_u = 0.0, inf
@@ -132,24 +123,13 @@ def weather_terms(
     )
 
 
-def _values(series: Series, kind: str):
-    """(name of the term, its values, how a slope for moisture becomes one for it)."""
-    if kind == "moisture" and np.isfinite(series.mass_g).all() and len(series.day):
-        return "mass", np.array(series.mass_g), _MASS_SHARE
-    humidity = np.array(series.relative_humidity_percent)
-    if kind == "moisture":
-        temperature = np.where(np.isfinite(series.temperature_c), series.temperature_c, 20.0)  # it matters little
-        return kind, _from_climate(kind, temperature, humidity), 1.0
-    humidity = np.where(np.isfinite(humidity), humidity, 50.0)
-    return kind, _from_climate(kind, np.array(series.temperature_c), humidity), 1.0
-
-
-def _from_climate(kind, temperature_c, humidity_percent):
-    if kind == "moisture":
-        known = np.isfinite(humidity_percent)
-        inside = np.minimum(np.where(known, humidity_percent, 50.0), 98.0)
-        found = equilibrium_moisture_percent(temperature_c=temperature_c, relative_humidity_percent=inside)
-        return np.where(known, found, np.nan)
+def _of_climate(kind, temperature_c, humidity_percent):
+    """What the climate says of a term, NaN where it was not noted."""
+    if kind == "temperature":
+        return np.asarray(temperature_c, dtype=float)
+    humidity = np.nan_to_num(humidity_percent, nan=50.0)
     if kind == "sound":
-        return np.log(speed_of_sound_m_s(temperature_c, relative_humidity_percent=humidity_percent))
-    return np.asarray(temperature_c, dtype=float)
+        return np.log(speed_of_sound_m_s(temperature_c, relative_humidity_percent=humidity))
+    celsius = np.nan_to_num(temperature_c, nan=20.0)  # it matters little
+    found = equilibrium_moisture_percent(temperature_c=celsius, relative_humidity_percent=np.minimum(humidity, 98.0))
+    return np.where(np.isfinite(humidity_percent), found, np.nan)

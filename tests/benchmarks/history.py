@@ -29,7 +29,7 @@ from luthkit.simulate.histories import MODES, made_history, session_days
 from ..guitar.histories import until
 
 KINDS = ("no change", "settling", "settling twice")
-CLIMATE = {"reference_temperature_c": 20.5, "reference_humidity_percent": 48.0}
+CLIMATE = {"reference_climate": (20.5, 48.0)}
 
 
 def settled(seed: int):

@@ -140,7 +140,7 @@ def test_the_settled_value_lies_in_its_band():
     inside = []
     for seed in range(20):
         history, truth = made(seed, kind=("settling", "no change")[seed % 2], modes=("main top",))
-        course = settle(series(history, "main top"), reference_temperature_c=20.5, reference_humidity_percent=48)
+        course = settle(series(history, "main top"), reference_climate=(20.5, 48))
         inside.append(course.settled_log.low < np.log(truth.settled_hz["main top"]) < course.settled_log.high)
     assert sum(inside) >= 15  # 18 expected; fewer than 15 in one case of a hundred
 
