@@ -60,7 +60,7 @@ def band_envelope(
     exponential: a decay exp(-a t) that starts at 0 comes out as exp(-a t + (a s)^2 / 2) Phi(t / s - a s),
     that is with its true slope to 0.1 % from t = a s^2 + 3 s on (Phi: the normal distribution).
     """
-    x = _one_channel(samples)
+    x = _one_channel(samples, sample_rate_hz)
     sigma_hz = _filter_sigma_hz(bandwidth_hz)
     if not 0 < frequency_hz < sample_rate_hz / 2:
         raise LuthkitError(f"frequency_hz is {frequency_hz}; it lies between 0 and {sample_rate_hz / 2:g} Hz.")
@@ -108,7 +108,7 @@ def decay_from_envelope(
     filter's own, there is no value but a reason. The uncertainty comes from the noise and from the difference
     between the slopes of the two halves of the line (a bend is doubt).
     """
-    x = _one_channel(samples)
+    x = _one_channel(samples, sample_rate_hz, onset_s)
     width = 0.2 * frequency_hz if bandwidth_hz is None else bandwidth_hz
     time, envelope = band_envelope(x, sample_rate_hz, frequency_hz, bandwidth_hz=width)
     sigma_s = 1 / (2 * pi * _filter_sigma_hz(width))
@@ -245,7 +245,7 @@ def schroeder_curve(samples, sample_rate_hz: float, *, onset_s: float = 0.0, ban
     meets the noise, found by iteration after Lundeby, Vigran, Bietz and Vorlaender, Acustica 81 (1995) 344
     (from memory), and the energy after that point is added as if the decay went on.
     """
-    x = _one_channel(samples)
+    x = _one_channel(samples, sample_rate_hz, onset_s)
     if band_hz is not None:
         low, high = band_hz
         if not 0 < low < high < sample_rate_hz / 2:
@@ -361,8 +361,12 @@ def _filter_sigma_hz(bandwidth_hz):
     return bandwidth_hz / (2 * sqrt(log(2)))
 
 
-def _one_channel(samples):
+def _one_channel(samples, sample_rate_hz, onset_s=0.0):
     x = np.asarray(samples, float)
     if x.ndim != 1 or x.size < 16 or not np.all(np.isfinite(x)):
-        raise LuthkitError("A decay is read from one channel of at least 16 finite samples, shape (n,).")
+        raise LuthkitError(f"A decay is read from one channel of 16 finite samples or more, not from shape {x.shape}.")
+    if not sample_rate_hz > 0:
+        raise LuthkitError(f"sample_rate_hz is {sample_rate_hz}; it must be positive.")
+    if not 0 <= onset_s < x.size / sample_rate_hz:
+        raise LuthkitError(f"onset_s is {onset_s}; the sound goes from 0 to {x.size / sample_rate_hz:g} s.")
     return x

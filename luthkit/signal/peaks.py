@@ -46,11 +46,15 @@ def find_peaks(
 
     above_noise_db: leave out peaks that stand less than this over the measured noise.
     interpolation: "log parabola" through the three decibel values around the maximum; "parabola" through the
-    three
-        amplitudes; "two-bin" (exact for a steady sine under an unpadded Hann window, only there); or "none".
-        The parabolas err by at most 0.016 (log) and 0.053 bins (linear) under an unpadded Hann window
-        (Gasior and Gonzalez, CERN-AB-2004-023), and far less when zero-padded.
+    three amplitudes; "two-bin" (exact for a steady sine under an unpadded Hann window, only there); or "none".
+    The parabolas err by at most 0.016 (log) and 0.053 bins (linear) under an unpadded Hann window
+    (Gasior and Gonzalez, CERN-AB-2004-023), and far less when zero-padded.
+    Raises `LuthkitError` for a negative prominence, a band whose ends do not rise, an unknown interpolation.
     """
+    if not prominence_db >= 0:
+        raise LuthkitError(f"prominence_db is {prominence_db}; use 0 for every local maximum, or more.")
+    if band_hz is not None and not band_hz[0] < band_hz[1]:
+        raise LuthkitError(f"band_hz is {band_hz}; give two frequencies, the lower first.")
     if interpolation not in _INTERPOLATORS:
         raise LuthkitError(f"interpolation is {interpolation!r}; use one of {', '.join(_INTERPOLATORS)}.")
     if interpolation == "two-bin" and (spectrum.window != "hann" or spectrum.parameters.get("zero_padding") != 1):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from numbers import Integral
 
 import numpy as np
 import scipy.fft
@@ -45,7 +46,9 @@ def spectral_centroid(
     x = x if x.dtype == np.float32 else x.astype(float, copy=False)
     if x.ndim != 1 or not np.isfinite(x.sum()):  # a sum of finite samples is finite, and quick
         raise LuthkitError(f"A centroid is read from one channel of finite samples, not from shape {x.shape}.")
-    if not (isinstance(n_fft, int) and isinstance(hop, int) and n_fft > 1 and hop > 0):
+    if not sample_rate_hz > 0:
+        raise LuthkitError(f"sample_rate_hz is {sample_rate_hz}; it must be positive.")
+    if not (isinstance(n_fft, Integral) and isinstance(hop, Integral) and n_fft > 1 and hop > 0):
         raise LuthkitError(f"n_fft is {n_fft!r} and hop {hop!r}; use whole numbers from 2 and from 1.")
     w = scipy.signal.get_window(window, n_fft) if isinstance(window, str) else np.asarray(window, float)
     w = w.astype(x.dtype, copy=False)

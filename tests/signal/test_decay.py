@@ -214,6 +214,9 @@ def test_a_room_that_outlasts_the_mode_is_named():
         (lambda x: decay_time(x, RATE, "T60"), "EDT, T20, T30"),
         (lambda x: decay_time(x, RATE, band_hz=(500, 100)), "rises"),
         (lambda x: decay_time(0 * x, RATE), "silent"),
+        (lambda x: decay_time(x, -RATE), "sample_rate_hz is -"),
+        (lambda x: decay_time(x, RATE, onset_s=-0.1), "onset_s is -0.1"),
+        (lambda x: decay_from_envelope(x, RATE, 200, onset_s=float("nan")), "onset_s is nan"),
     ],
 )
 def test_bad_use_says_what_is_allowed(call, words):

@@ -76,6 +76,15 @@ def test_unknown_or_unfit_interpolation_is_refused():
         find_peaks(spectrum, interpolation="two-bin")
 
 
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [({"prominence_db": -1.0}, "local maximum"), ({"band_hz": (500.0, 300.0)}, "lower first")],
+)
+def test_senseless_limits_of_a_peak_are_refused(options, words):
+    with pytest.raises(LuthkitError, match=words):
+        find_peaks(sound_spectrum(np.ones(64), 64, scaling="amplitude"), **options)
+
+
 # Half-power widths over the frequency of an oscillator, exact algebra of (k - m w^2 + i c w) and, structural,
 # (k (1 + i eta) - m w^2), f_n = 1. Mobility: exactly eta. See e.g. Ewins, Modal Testing, ch. 2-4 (from
 # memory).

@@ -65,8 +65,16 @@ def test_bad_options_say_what_is_allowed(options, words):
         spectral_centroid(np.ones(100), 48000, **options)
     with pytest.raises(LuthkitError, match="one channel"):
         spectral_centroid(np.ones((100, 2)), 48000, weighting="power")
+    with pytest.raises(LuthkitError, match="must be positive"):
+        spectral_centroid(np.ones(100), -48000, weighting="power")
     with pytest.raises(TypeError):
         spectral_centroid(np.ones(100), 48000)
+
+
+def test_any_whole_number_will_do_for_a_frame():
+    x = np.ones(100)
+    found = [spectral_centroid(x, 48000, weighting="power", n_fft=n, hop=n) for n in (64, np.int64(64))]
+    assert np.array_equal(*found)
 
 
 def chord(rate=44_100, length_s=3.0, seed=0):
