@@ -23,7 +23,7 @@ from .task import Stopped, Task
 
 _MOST_NAMED = 3  # of the files that were saved
 _STYLE = """
-.jp-InputPlaceholder,.jp-OutputArea-prompt{display:none!important} .luthkit-earlier{opacity:.4}
+.jp-InputPlaceholder,.jp-OutputArea-prompt,.jp-OutputArea-promptOverlay{display:none!important} .luthkit-earlier{opacity:.4}
 .jp-Notebook .jp-Cell.jp-mod-multiSelected{background:none!important}
 """
 _SPOKEN_NAMES = """
