@@ -18,7 +18,6 @@ SUMS = "SHA256SUMS"
 _LINE = re.compile(r"([0-9a-fA-F]{64}) [ *](.+)")
 _CHUNK_BYTES = 1 << 20
 _CONFLICT = re.compile(r"conflict(ed)?[ _-]copy|[ ._-]sync[ _-]?conflict|\(.*conflict.*\)", re.IGNORECASE)
-FINDINGS = ("changed", "vanished", "unreadable", "not listed", "conflict copy", "link", "no checksums")
 
 
 @dataclass(frozen=True)
@@ -26,7 +25,7 @@ class Finding:
     """One thing that is not as it was: `name` is the file, relative to the folder that was checked."""
 
     name: str
-    what: str  # one of FINDINGS
+    what: str  # changed, vanished, unreadable; not listed, conflict copy, link, no checksums
     path: Path
 
     @property
@@ -93,26 +92,27 @@ def check_folder(folder: Path) -> tuple[Finding, ...]:
     """
     sums = read_sums(folder)
     sounds = {path.relative_to(folder).as_posix(): path for path in _sounds(folder)}
-    found = []
     if sounds and not sums:
         return (Finding(folder.name, "no checksums", folder),)
-    for name, digest in sums.items():
-        path = folder / name
-        if path.is_symlink() or not path.resolve().is_relative_to(folder.resolve()):
-            found.append(Finding(name, "link", path))
-            continue
-        try:
-            if sha256_of(path) != digest:
-                found.append(Finding(name, "changed", path))
-        except (FileNotFoundError, NotADirectoryError):
-            found.append(Finding(name, "vanished", path))
-        except OSError:
-            found.append(Finding(name, "unreadable", path))
-    for name, path in sounds.items():
-        if name not in sums:
-            kind = "link" if path.is_symlink() else "conflict copy" if is_conflict_copy(path) else "not listed"
-            found.append(Finding(name, kind, path))
-    return tuple(found)
+    kept = [(name, _of_kept(folder / name, digest, folder)) for name, digest in sums.items()]
+    new = [(name, _of_new(path)) for name, path in sounds.items() if name not in sums]
+    return tuple(Finding(name, what, folder / name) for name, what in (*kept, *new) if what)
+
+
+def _of_kept(path: Path, digest: str, folder: Path) -> str:
+    """What has become of a file whose SHA-256 is kept; "" where it is as it was."""
+    if path.is_symlink() or not path.resolve().is_relative_to(folder.resolve()):
+        return "link"
+    try:
+        return "" if sha256_of(path) == digest else "changed"
+    except (FileNotFoundError, NotADirectoryError):
+        return "vanished"
+    except OSError:
+        return "unreadable"
+
+
+def _of_new(path: Path) -> str:
+    return "link" if path.is_symlink() else "conflict copy" if is_conflict_copy(path) else "not listed"
 
 
 def _sounds(folder: Path) -> Iterable[Path]:

@@ -178,7 +178,7 @@ def read_session(paths) -> Session:
     copies = [path for path in found if is_conflict_copy(path)]
     found = [path for path in found if path not in copies]
     listed = _listed(said.pop("recording", []), folder, where, said.get("kind", "tap"))
-    recordings = tuple(_described(path, _relative(path, folder), listed, said.get("kind", "tap")) for path in found)
+    recordings = tuple(_described(path, folder, listed, said.get("kind", "tap")) for path in found)
     name = said.get("guitar") or folder.resolve().name
     notes = [f"{path.name} looks like a copy that a synchronising program left, and is not read." for path in copies]
     return Session(name, recordings, frozen_dict(said), (*notes, *_notes_on(recordings)))
@@ -187,13 +187,8 @@ def read_session(paths) -> Session:
 def _named_files(found: list[Path]) -> tuple[SessionRecording, ...]:
     """Files named one by one: called by their file name, or by the whole path where two have the same."""
     names = [path.name for path in found]
-    return tuple(
-        SessionRecording(path.name if names.count(path.name) == 1 else path.as_posix(), path) for path in found
-    )
-
-
-def _relative(path: Path, folder: Path) -> str:
-    return path.relative_to(folder).as_posix() if path.is_relative_to(folder) else path.name
+    called = [path.name if names.count(path.name) == 1 else path.as_posix() for path in found]
+    return tuple(SessionRecording(name, path) for name, path in zip(called, found, strict=True))
 
 
 def read_words(where: Path, *, whole: bool = True) -> dict:
@@ -282,12 +277,11 @@ def checked_mass_g(mass: object, condition: str, where: object) -> float:
     return float(mass)
 
 
-def _described(path: Path, name: str, listed: dict, usual_kind: str) -> SessionRecording:
+def _described(path: Path, folder: Path, listed: dict, usual_kind: str) -> SessionRecording:
     """A recording with what is said of it, or of the sub-folder it lies in."""
-    words = listed.get(name)
-    for parent in PurePosixPath(name).parents:
-        words = words or listed.get(str(parent))
-    return SessionRecording(name, path, **(words or {"kind": usual_kind}))
+    name = PurePosixPath(path.relative_to(folder) if path.is_relative_to(folder) else path.name)
+    words = next((listed[str(each)] for each in (name, *name.parents) if str(each) in listed), {"kind": usual_kind})
+    return SessionRecording(str(name), path, **words)
 
 
 def _notes_on(recordings: tuple[SessionRecording, ...]) -> tuple[str, ...]:
@@ -298,10 +292,8 @@ def _notes_on(recordings: tuple[SessionRecording, ...]) -> tuple[str, ...]:
     if unknown:
         which = "No recording says" if unknown == len(taps) else f"{unknown} of {len(taps)} tap recordings do not say"
         lost = "; if they were struck in several places, modes that cancel across the bridge may be missing"
-        notes.append(
-            f"{which} where the guitar was struck; taps without a position are taken as one position"
-            f"{lost if unknown > 1 else ''}."
-        )
+        told = f"{which} where the guitar was struck; taps without a position are taken as one position"
+        notes.append(f"{told}{lost if unknown > 1 else ''}.")
     if taps and not any(r.placement for r in taps):
         notes.append("No re-placement of guitar and microphone was noted; the taps are taken as one placement.")
     return tuple(notes)
