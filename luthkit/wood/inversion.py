@@ -328,8 +328,8 @@ def _remarks(matches, foreign, free, tie, heard_enough) -> tuple[str, ...]:
         notes.append("three modes only: nothing checks them; tap at a corner and off the middle to hear more")
     if any(match.purity < 0.75 for match in matches if match.label in ((2, 0), (0, 2))):
         notes.append(
-            "bending along and across mix on this plate (its length over width is near the fourth root of E_L / E_R): "
-            "the usual three-tap formulas do not hold here, the fit does"
+            "bending along and across mix on this plate (length over width is near the fourth root of the stiffness "
+            "along over that across, E_L / E_R): the usual three-tap formulas do not hold here, the fit does"
         )
     if foreign:
         notes.append(f"{len(foreign)} of the sounds heard belong to no mode of this plate and were left out")

@@ -147,8 +147,8 @@ class Piece:
         run_out = self.facts.get("run_out_degrees", 0.0)
         if run_out > 3:
             said.append(
-                f"The grain runs out by {run_out:g} degrees: the stiffness along the piece is less than along the "
-                "grain, and it may split; both hold for this piece as it is."
+                f"The grain runs out by {run_out:g} degrees: the piece is less stiff along than its wood is along the "
+                "grain, and it may split. The numbers are those of the piece as it is."
             )
         return tuple(said)
 

@@ -28,6 +28,7 @@ __all__ = [
     "chosen",
     "find_guitars",
     "find_profiles",
+    "folded",
     "folder_list",
     "folders_near",
     "label",
@@ -133,6 +134,14 @@ def text_field(words, hint="", *, kind=widgets.Text, **more):
 def list_field(words, options, **more):
     """A list to choose one from."""
     return widgets.Dropdown(description=words, options=list(options), style=WIDE, layout=LAYOUT, **more)
+
+
+def folded(words, fields) -> widgets.VBox:
+    """Fields that show when a button is pressed, and hide when it is pressed again."""
+    inside = widgets.VBox(list(fields), layout={"display": "none"})
+    fold = widgets.ToggleButton(description=words, layout={"width": "18rem", "margin": "2px 2px 2px 11.5rem"})
+    fold.observe(lambda change: setattr(inside.layout, "display", "" if change["new"] else "none"), "value")
+    return widgets.VBox([fold, inside])
 
 
 def mark_list(words, paths, value=()):

@@ -21,7 +21,7 @@ from ...wood.piece import USES
 from ...wood.species import SAWN, SPECIES
 from ...wood.stock import CLIMATE_LIMITS, FACT_LIMITS, SIZE_LIMITS, read_stock
 from ..wood import FACTS, wood_page
-from .common import Form, find_guitars, label, list_field, path_field, text_field
+from .common import Form, find_guitars, folded, label, list_field, path_field, text_field
 
 STOCK, NEW = "stock", "a new one"
 WRITTEN: list[Callable[[Path], None]] = []  # called with the stock when a piece was written down in it
@@ -79,8 +79,7 @@ def piece_form(*, start=None) -> widgets.Widget:
     taps = list_field("Taps in", [("no taps yet: density only", ""), *((label(path), path) for path in own)])
     elsewhere, hammer = path_field("or a folder elsewhere"), list_field("Hammer", _HAMMER.items())
     papers, *rest = about.values()
-    fold = widgets.Accordion([widgets.VBox(rest)], titles=("More about the piece",), selected_index=None)
-    piece = widgets.VBox([name, wood, use, sawn, papers, fold])
+    piece = widgets.VBox([name, wood, use, sawn, papers, folded("More about the piece", rest)])
     form = Form("Write it down", [which, piece, *numbers.values(), day, taps, elsewhere, hammer])
 
     def look(chosen=NEW):

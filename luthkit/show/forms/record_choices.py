@@ -11,7 +11,7 @@ from ...shop.live import list_inputs
 from ...shop.session import PLATE, POSITIONS, STAGES
 from ...shop.sitting import Plan
 from ...shop.spots import CARE, MASS
-from .common import LAYOUT, WIDE, list_field, row, text_field
+from .common import LAYOUT, WIDE, folded, list_field, row, text_field
 from .form import sentence
 
 _SHORT = {"width": "18rem"}
@@ -67,16 +67,12 @@ class RecordChoices:
             field.observe(lambda _: self._show_care(), "value")
         counts = [row(self._bar, self._knocks), row(self._strums, self._plucks)]
         more = [self._stage, self._logbook, self._again, *counts, self._study]
-        folded = widgets.VBox(more, layout={"display": "none"})
-        fold = widgets.ToggleButton(
-            description="More about this session", layout={**_SHORT, "margin": "2px 2px 2px 11.5rem"}
-        )
-        fold.observe(lambda change: setattr(folded.layout, "display", "" if change["new"] else "none"), "value")
+        fold = folded("More about this session", more)
         words = widgets.Label("Positions", layout={"width": "11rem", "justify_content": "flex-end"})
         positions = widgets.HBox([words, row(*self._positions)])
         self._of_a_guitar = [positions, self._placements, fold]
         rows = [self._what, self._guitar, self._asked, row(self._input, again), self._heard, positions]
-        rows += [row(self._taps, self._placements), row(self._temperature, self._humidity), fold, folded, self._care]
+        rows += [row(self._taps, self._placements), row(self._temperature, self._humidity), fold, self._care]
         self.box = widgets.VBox(rows)
         self._look()
 
@@ -151,6 +147,7 @@ class RecordChoices:
         for field in self._of_a_guitar:
             field.layout.display = "none" if self.is_plate else ""
         self._guitar.description = "Piece" if self.is_plate else "Guitar"
+        self._guitar.placeholder = "e.g. Spruce 31" if self.is_plate else "e.g. Number 12"
         if self.is_plate:
             self._care.value = _small(_OF_A_PLATE)
             return
