@@ -10,7 +10,7 @@ from .._text import one_line
 from ..shop.overview import InHand
 from ..shop.verify import Verification
 from .data import picked
-from .page import Page, box, bullets, identity_of, image, paragraphs, table
+from .page import Page, box, bullets, identity_of, image, table
 from .plots.logbook import plot_logbook
 from .words import text_table
 
@@ -101,7 +101,7 @@ def overview_page(lines: Sequence[InHand], *, path, today: datetime.date, remark
     n_sessions = sum(len(line.sessions) for line in lines)
     late = sum(line.due_on is not None and line.due_on <= today for line in lines)
     short = f"{_count(len(lines), 'guitar')}, {_count(n_sessions, 'session')}; {late} due by today."
-    body = [box([*remarks, short])]
+    body = [box([*remarks, short if lines else _EMPTY])]
     if lines:
         axes = plot_logbook(lines, today=today)
         body.append(image(axes, f"Sessions of {_count(len(lines), 'guitar')} by date, and what is due"))
@@ -110,12 +110,11 @@ def overview_page(lines: Sequence[InHand], *, path, today: datetime.date, remark
             '<p class="grey">Due: the next stage of the build; after stringing days 0, 1, 3, 7, 14, 30, 60, 90, 180 '
             "and 365, then twice a year at opposite seasons (common practice, no published source).</p>"
         )
-    else:
-        body.append(paragraphs([_EMPTY]))
     problems = [problem for line in lines for problem in line.problems]
     if problems:
         body.append("<h2>Cannot be read</h2>" + bullets(problems))
-    return Page("The logbook", "".join(body), "logbook", identity_of("overview", Path(path).resolve()))
+    identity = identity_of("overview", Path(path).resolve())
+    return Page("The logbook", "".join(body), "logbook", identity, done="Looked through the logbook")
 
 
 def verification_lines(result: Verification) -> list[str]:

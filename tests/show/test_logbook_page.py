@@ -120,7 +120,7 @@ def test_a_maker_keeps_notes_and_checks(shop):
     loose = shop / "loose"
     loose.mkdir()
     (source / "b.wav").rename(loose / "one.wav")
-    for struck, told in (("as session.toml says", True), ("rim", False)):
+    for struck, told in (("as written down with the recordings", True), ("rim", False)):
         (loose / "one.wav").write_bytes((loose / "one.wav").read_bytes() + b"\0" * 2)  # new sound
         hand["Recordings in"].value, hand["Where struck"].value = str(loose), struck
         hand["Do it"].click()

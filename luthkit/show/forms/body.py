@@ -31,8 +31,8 @@ def body_form(*, start=None) -> widgets.Widget:
     folder = folder_list("Guitar", guitars)
     path = path_field("or a folder elsewhere")
     by_hand = text_field("Air, top, back", "in hertz, such as 104 196 220; leave empty to go by the names")
-    hole = text_field("Soundhole", "diameter in mm; leave empty if session.toml says it, or nobody measured it")
-    volume = text_field("Air in the body", "litres; leave empty if session.toml says it, or nobody measured it")
+    hole = text_field("Soundhole", "diameter in mm; leave empty if it is written down, or nobody measured it")
+    volume = text_field("Air in the body", "litres; leave empty if it is written down, or nobody measured it")
     sliders = {
         field: text_field(
             words, kind=widgets.FloatSlider, min=low, max=high, step=1, readout_format="+.0f", continuous_update=False

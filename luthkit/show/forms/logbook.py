@@ -34,7 +34,7 @@ LOOK, KEEP, NOTE, STUDY, CHECK, PACK = (
     "pack one guitar for another logbook",
 )
 ALL = "all guitars"
-_AS_WRITTEN = "as session.toml says"
+_AS_WRITTEN = "as written down with the recordings"
 
 
 def logbook_form(*, start=None) -> widgets.Widget:
@@ -51,15 +51,15 @@ def logbook_form(*, start=None) -> widgets.Widget:
     job = list_field("I want to", [LOOK, KEEP, NOTE, STUDY, CHECK, PACK])
     source = text_field("Recordings in", "folder of one session, a parcel (.zip) or a table (.csv): copied, not moved")
     known = list_field("Guitar", [])
-    guitar = text_field("Name of the guitar", "a new name or one of the logbook; empty: as session.toml says")
+    guitar = text_field("Name of the guitar", f"a new name or one of the logbook; empty: {_AS_WRITTEN}")
     role = list_field("A new guitar is a", ROLES)
-    day = text_field("Day", "such as 2024-03-09; empty: as session.toml says, or today for what was done")
+    day = text_field("Day", "such as 2024-03-09; empty: as written down, or today")
     stage = list_field("Stage", [_AS_WRITTEN, *STAGES])
     struck = list_field("Where struck", [_AS_WRITTEN, *POSITIONS])
-    placement = text_field("Placement", "such as 1, one word for all; empty: as session.toml says")
+    placement = text_field("Placement", f"such as 1, one word for all; empty: {_AS_WRITTEN}")
     event = list_field("What was done", EVENT_KINDS)
     words = text_field("in a few words", "for instance: new saddle, bone")
-    days = text_field("Its days", "such as 2024-03-09 2024-03-11; empty: sessions that say repeat_study = true")
+    days = text_field("Its days", "such as 2024-03-09 2024-03-11; empty: all sessions recorded for a repeat study")
     shown = {
         KEEP: [source, guitar, role, day, stage, struck, placement],
         NOTE: [known, event, day, words],

@@ -11,7 +11,7 @@ from ...shop.names import TAKEN_BACK, add_overrule, name_instrument, take_back
 from ..names import naming_page
 from .common import Form, Reader, chosen, find_guitars, folder_list, list_field, path_field, text_field
 
-AS_WRITTEN = "as session.toml says, or unknown"
+AS_WRITTEN = "as written down with the recordings, or unknown"
 
 
 def naming_form(*, start=None) -> widgets.Widget:
