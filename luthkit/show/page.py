@@ -12,6 +12,7 @@ from datetime import date, datetime
 from html import escape
 from html.parser import HTMLParser
 from io import StringIO
+from itertools import count
 from pathlib import Path
 
 from .. import __version__
@@ -91,12 +92,10 @@ def default_path(page: Page, folder=".", *, before: str = "") -> Path:
 
     A report of the same recordings keeps its name and will be replaced; any other file is left alone.
     """
-    number = 1
-    while True:
+    for number in count(1):
         path = Path(folder) / f"{before}{page.stem[:80]}{'' if number == 1 else f'_{number}'}_report.html"
         if not path.exists() or identity_in(path) == page.identity:
             return path
-        number += 1
 
 
 def save_report(page: Page, folder) -> list[Path]:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from math import isfinite
-
 import numpy as np
 
 from ...guitar.verdicts import COVERAGE
@@ -46,42 +44,15 @@ def plot_modes(modeset: ModeSet, *, ax=None):
     """Q of each mode over its frequency, with 95 % bars both ways and the two second opinions beside it."""
     ax = ax if ax is not None else new_axes(height=4.2)
     for kind, words in (("body", "body mode"), ("room", "perhaps the room"), ("string", "a string")):
-        chosen = [mode for mode in modeset.modes if mode.kind == kind]
-        if not chosen:
-            continue
-        ax.errorbar(
-            [mode.frequency_hz for mode in chosen],
-            [mode.q_factor for mode in chosen],
-            xerr=[_bar(mode.frequency_u_hz) for mode in chosen],
-            yerr=np.array([_q_bars(mode) for mode in chosen]).T,
-            fmt=KIND_MARKERS[kind],
-            markersize=7,
-            color=BUILD if kind == "body" else FAINT,
-            markerfacecolor=BUILD if kind == "body" else "white",
-            elinewidth=1.4,
-            capsize=3,
-            label=f"{words}, 95 % bars",
-            zorder=4,
-        )
+        color, face = (BUILD, BUILD) if kind == "body" else (FAINT, "white")
+        look = {"fmt": KIND_MARKERS[kind], "markersize": 7, "color": color, "markerfacecolor": face, "zorder": 4}
+        found = [(m.frequency_hz, m.frequency_u_hz, m) for m in modeset.modes if m.kind == kind]
+        _draw_q(ax, found, **look, elinewidth=1.4, capsize=3, label=f"{words}, 95 % bars")
     for method, marker, shift in (("peak width", "_", 0.988), ("band decay", "x", 1.012)):
-        points = [
-            (mode.frequency_hz * shift, 0.5 / witness.damping_ratio, witness)
-            for mode in modeset.modes
-            for witness in mode.witnesses
-            if witness.method == method and isfinite(witness.damping_ratio) and witness.damping_ratio > 0
-        ]
-        if points:
-            ax.errorbar(
-                [x for x, _, _ in points],
-                [q for _, q, _ in points],
-                yerr=np.array([_q_bars_of(w.damping_ratio, w.damping_ratio_u) for _, _, w in points]).T,
-                fmt=marker,
-                color=REFERENCE,
-                elinewidth=0.7,
-                markersize=6,
-                label=f"second opinion: {method}",
-                zorder=3,
-            )
+        look = {"fmt": marker, "markersize": 6, "color": REFERENCE, "elinewidth": 0.7, "zorder": 3}
+        both = [(m, witness) for m in modeset.modes for witness in m.witnesses if witness.method == method]
+        found = [(m.frequency_hz * shift, 0.0, witness) for m, witness in both if witness.damping_ratio > 0]
+        _draw_q(ax, found, **look, label=f"second opinion: {method}")
     values = [mode.q_factor for mode in modeset.modes if mode.kind != "string"]
     top = max([10.0, *values]) * 1.45
     ax.set_ylim(0, top)
@@ -141,15 +112,10 @@ def mode_lines(ax, modes):
         previous = x
 
 
-def _bar(u):
-    return COVERAGE * u if isfinite(u) else 0.0
-
-
-def _q_bars(mode):
-    return _q_bars_of(mode.damping_ratio, mode.damping_ratio_u)
-
-
-def _q_bars_of(damping_ratio, damping_ratio_u):
-    """Down and up from Q to the ends of the 95 % interval of the damping ratio."""
-    q, reach = 0.5 / damping_ratio, _bar(damping_ratio_u)
-    return q - 0.5 / (damping_ratio + reach), 0.5 / max(damping_ratio - reach, damping_ratio / 20) - q
+def _draw_q(ax, found, **look):
+    """Q with 95 % bars both ways for each (frequency in Hz, its error, what has a damping ratio); none for none."""
+    if found:
+        x, x_u, ratio, ratio_u = np.array([(x, u, m.damping_ratio, m.damping_ratio_u) for x, u, m in found]).T
+        x_reach, reach = (np.where(np.isfinite(u), COVERAGE * u, 0.0) for u in (x_u, ratio_u))
+        q, lowest, highest = 0.5 / ratio, 0.5 / (ratio + reach), 0.5 / np.maximum(ratio - reach, ratio / 20)
+        ax.errorbar(x, q, xerr=x_reach if x_reach.any() else None, yerr=[q - lowest, highest - q], **look)
