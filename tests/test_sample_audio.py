@@ -181,15 +181,11 @@ def test_the_plugged_taps_are_told_apart_and_ring_without_the_air(folder):
 
 
 @pytest.mark.parametrize("folder", sorted(PLUGGED))
-def test_the_plugged_guitar_obeys_the_rule_of_squares(folder):
-    """Without losses, closing the hole takes the square of the box from the sum of squares (the trace of K / M)."""
+def test_the_plugged_guitar_has_top_and_back_alone(folder):
     (instrument,) = (each for each in GUITARS if each.folder == folder)
-    model = replace(instrument.model, top_q=1e9, air_q=1e9, back_q=1e9)
-    mass, _, stiffness = model.matrices()
-    usual, plugged = (np.abs(model.modes(plugged=closed)[0]) ** 2 for closed in (False, True))
-    assert usual.sum() - plugged.sum() == pytest.approx(stiffness[1, 1] / mass[1, 1], rel=1e-6)
+    plugged = replace(instrument.model, top_q=1e9, air_q=1e9, back_q=1e9).modes(plugged=True)[0]
     lossy = {label: f for label, f in zip(PLUGGED[folder].labels, PLUGGED[folder].frequency_hz, strict=True) if label}
-    top, back = np.sqrt(plugged) / (2 * np.pi)
+    top, back = np.abs(plugged) / (2 * np.pi)
     assert (lossy["main top"], lossy["main back"]) == (pytest.approx(top, rel=2e-3), pytest.approx(back, rel=2e-3))
     assert "air" not in lossy
 
@@ -225,6 +221,7 @@ def test_each_pluck_has_the_partials_of_its_string(name):
 def test_the_guitars_differ_as_they_are_said_to():
     """What the comparison is to find: see ABOUT.md."""
     build, *references = (modes(folder) for folder in FOLDERS)
+    assert all(95 < guitar["air"]["frequency_hz"] < 108 for guitar in (build, *references))
     for label in ("air", "main top"):
         low, high = sorted(r[label]["frequency_hz"] for r in references)
         assert 1.015 < high / low < 1.03  # the references differ a little
@@ -237,12 +234,3 @@ def test_the_guitars_differ_as_they_are_said_to():
     for label in build:
         ratios = [build[label]["damping_ratio"] / r[label]["damping_ratio"] for r in references]
         assert np.mean(ratios) == pytest.approx(1.72 if label == "long dipole" else 1.0, abs=0.05)
-
-
-@pytest.mark.parametrize("folder", FOLDERS)
-def test_truth_is_what_the_model_says(folder):
-    body = BODIES[folder]
-    told = TRUTH["guitars"][folder]["modes"]
-    assert [mode["frequency_hz"] for mode in told] == pytest.approx(body.frequency_hz, rel=1e-6)
-    assert [mode["damping_ratio"] for mode in told] == pytest.approx(body.damping_ratio, rel=1e-6)
-    assert 95 < told[0]["frequency_hz"] < 108
