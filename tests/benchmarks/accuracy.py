@@ -32,12 +32,13 @@ CENTS = 1200 / np.log(2)
 READ_HZ = (60.0, 700.0)  # where modes are counted
 THIN = 4  # every so many samples, in a band of that much less hiss, tell the same of modes below 5 kHz
 RIVALS = ("LSCF", "LSCF, 3 ms on", "-3 dB width")
-SCENES = ("quiet 40 dB", "quiet 25 dB", "workshop", "workshop, 5 placements", "sinusoid", "pairs")
+SCENES = ("quiet 40 dB", "quiet 25 dB", "workshop", "workshop, 5 placements", "four modes", "sinusoid", "pairs")
 BENCHES = {
     "quiet 40 dB": simulate.Bench(),
     "quiet 25 dB": simulate.Bench(snr_db=25),
     "workshop": simulate.Bench(t60_s=0.4, n_placements=2),
     "workshop, 5 placements": simulate.Bench(t60_s=0.4, n_placements=5),
+    "four modes": simulate.Bench(t60_s=0.4, n_placements=2),
     "pairs": simulate.Bench(),
 }
 
@@ -75,6 +76,10 @@ def quiet_or_workshop(seed: int, scene: str, *, with_rivals: bool = True, full_b
     strong = None
     if scene == "pairs":
         body, strong = with_pair(rng, body)
+    if scene == "four modes":  # and no others, in rooms of many kinds
+        four = np.sort(rng.choice(16, 4, replace=False))
+        body = simulate.Body(body.poles[four], body.residues[four])
+        bench = replace(bench, t60_s=rng.uniform(0.25, 0.6), direct_to_reverberant_db=rng.uniform(8, 28))
     before = rng.bit_generator.state
     tapset = simulate.tap_set(rng, body, bench)
     began = time.perf_counter()
