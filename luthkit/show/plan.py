@@ -6,6 +6,7 @@ from ..guitar.build_stages import CARE
 from ..guitar.choosing import REACHED, Ranking
 from ..guitar.design import FINISHED
 from ..shop.plan_folder import Plan, key_of
+from .data import picked
 from .page import Page, box, bullets, file_word, identity_of, image, paragraphs, table
 from .plots.plan import percent, plot_progress, plot_ranking
 from .words import text_table, with_error
@@ -111,33 +112,22 @@ def plan_data(plan: Plan) -> dict:
         "cannot_be_ranked": ranking.tied,
         "pairs": [
             {
-                "top": pair.top,
-                "back": pair.back,
-                "distance_steps": pair.distance_steps,
-                "distance_low_steps": pair.distance_low_steps,
-                "distance_high_steps": pair.distance_high_steps,
-                "chance": pair.chance,
+                **picked(pair, "top back distance_steps distance_low_steps distance_high_steps chance"),
                 "first_pair_nearer_chance": pair.nearer_chance,
                 "forecast": _forecast_data(pair.forecast),
             }
             for pair in ranking.pairs
         ],
         "thickness": [
-            {
-                "plate": step.plate,
-                "change_m": step.change_m,
-                "chance": step.chance,
-                "forecast": _forecast_data(step.forecast),
-                "caution": step.caution,
-            }
+            {**picked(step, "plate change_m chance caution"), "forecast": _forecast_data(step.forecast)}
             for step in plan.thickness
         ],
         "progress": [
             {
                 "stage": each.stage.name,
-                "chance": each.chance,
+                **picked(each, "chance"),
+                **picked(each.stage, "can_change"),
                 "forecast": _forecast_data(each.forecast),
-                "can_change": list(each.stage.can_change),
             }
             for each in plan.progress
         ],

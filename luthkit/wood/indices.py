@@ -14,8 +14,6 @@ from collections.abc import Mapping
 
 from .budget import Budget, combine
 
-UNITS = {"sound_speed": "m/s", "radiation_ratio": "m4/(kg s)", "impedance": "kg/(m2 s)"}
-
 
 def wood_indices(density: Budget, along: Budget) -> Mapping[str, Budget]:
     """The first three from density in kg/m3 and E_L in Pa; errors that both share are counted once.

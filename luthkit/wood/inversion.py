@@ -30,6 +30,7 @@ _LOSS_SPREAD, _ODDEST = 0.5, 4.0  # of ln(loss) about what is expected; the most
 _TIE = 6.0  # two explanations closer than this in chi-square cannot be told apart
 _MOST = 12  # heard modes, the lowest, that are used
 _ROUGH = 5  # beam shapes a direction and class while searching
+_THREE_TAPS = {"along_hz": (2, 0), "across_hz": (0, 2), "twist_hz": (1, 1)}
 _TRIED = 8  # heard modes, the lowest, that may be one of the three
 
 
@@ -185,7 +186,7 @@ class _Fit:
         """ln E_L, ln E_R, ln G by the closed formulas, were each of the lowest modes the one for it, (n, 3)."""
         found = []
         for frequency in np.exp(self.log_f[:_TRIED]):
-            one = closed_stiffness(self.plate, along_hz=frequency, across_hz=frequency, twist_hz=frequency)
+            one = closed_stiffness(self.plate, **dict.fromkeys(_THREE_TAPS, frequency))
             found.append(np.log([one.along_pa, one.across_pa, one.shear_pa]))
         return np.array(found)
 
@@ -288,9 +289,8 @@ class _Fit:
             for r, c in zip(rows, columns, strict=True)
         )
         named = {match.label: match.frequency_hz for match in matches}
-        closed = None
-        if all(label in named for label in ((2, 0), (0, 2), (1, 1))):
-            closed = closed_stiffness(self.plate, along_hz=named[2, 0], across_hz=named[0, 2], twist_hz=named[1, 1])
+        three = {name: named.get(label) for name, label in _THREE_TAPS.items()}
+        closed = closed_stiffness(self.plate, **three) if all(three.values()) else None
         top = rows.max()
         unheard = tuple(label for r, label in enumerate(modes.labels[:top]) if r not in rows)
         foreign = tuple(int(self.index[c]) for c in range(len(self.heard)) if c not in columns)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from ...guitar.choosing import Ranking
-from .common import BUILD, FAINT, LEGEND_ABOVE, NOISE, REFERENCE, WINE, new_axes, plain
+from .common import BUILD, FAINT, LEGEND_ABOVE, NOISE, REFERENCE, WINE, bare, new_axes, plain
 
 COLOURS = {"air": NOISE, "main top": BUILD, "main back": REFERENCE, "mobility": WINE}
 MARKS = {"air": "s", "main top": "o", "main back": "D", "mobility": "^"}
@@ -14,7 +14,7 @@ MARKS = {"air": "s", "main top": "o", "main back": "D", "mobility": "^"}
 def plot_ranking(ranking: Ranking, *, ax=None):
     """Steps from the reference of every quantity, a row for each pair, nearest at the top; bars are 95 % intervals."""
     pairs = ranking.pairs
-    ax = ax if ax is not None else new_axes(width=8, height=1.8 + 0.55 * len(pairs))
+    ax = ax if ax is not None else new_axes(height=1.8 + 0.55 * len(pairs))
     reach = ranking.target.reach_steps
     ax.axvspan(-reach, reach, color="#E9F1F7", zorder=0, label="within reach")
     ax.axvline(0, color=FAINT, linewidth=0.8)
@@ -37,17 +37,14 @@ def plot_ranking(ranking: Ranking, *, ax=None):
         )  # fmt: skip
     ax.set_ylim(len(pairs) - 0.4, -0.6)
     ax.set_xlabel("just-noticeable steps from the reference (left: lower, right: higher), with 95 % bars")
-    ax.grid(axis="x", color="#E8E8E8", linewidth=0.6, zorder=0)
-    ax.set_axisbelow(True)
-    for side in ("top", "right"):
-        ax.spines[side].set_visible(False)
+    bare(ax, grid="x")
     ax.legend(**{**LEGEND_ABOVE, "ncols": 5})
     return ax
 
 
 def plot_progress(progress, *, ax=None):
     """Steps from the reference at each stage of the guitar on the bench; bars are 95 % intervals."""
-    ax = ax if ax is not None else new_axes(width=8, height=3.6)
+    ax = ax if ax is not None else new_axes(height=3.6)
     names = list(progress[0].steps)
     for k, name in enumerate(names):
         steps = np.array([stage.steps[name] for stage in progress])
@@ -60,8 +57,7 @@ def plot_progress(progress, *, ax=None):
     ax.set_xticks(range(len(progress)), labels)
     ax.set_xlim(-0.5, len(progress) - 0.5)
     ax.set_ylabel("just-noticeable steps\nfrom the reference, 95 % bars")
-    for side in ("top", "right"):
-        ax.spines[side].set_visible(False)
+    bare(ax)
     ax.legend(**LEGEND_ABOVE)
     return ax
 

@@ -6,17 +6,10 @@ import numpy as np
 
 from ...wood.plates import PlateModes
 from ...wood.reading import WoodReading
-from .common import BUILD, FAINT, LEGEND_ABOVE, REFERENCE, new_axes, plain
+from .common import BUILD, FAINT, LEGEND_ABOVE, REFERENCE, bare, new_axes, plain
 
-SHORT = {
-    "density": "density",
-    "along": "stiffness along",
-    "across": "stiffness across",
-    "shear": "shear stiffness",
-    "sound_speed": "speed of sound",
-    "radiation_ratio": "radiation ratio",
-    "impedance": "impedance",
-}
+SHORT = {"density": "density", "along": "stiffness along", "across": "stiffness across", "shear": "shear stiffness"}
+SHORT |= {"sound_speed": "speed of sound", "radiation_ratio": "radiation ratio", "impedance": "impedance"}
 # Okabe and Ito, Color Universal Design (2008), from memory; hatches tell them apart without colour
 USE_MARKERS = {"top": "o", "back": "s", "side": "D", "brace": "^", "neck": "v", "other": "x"}
 _CAUSES = {
@@ -36,7 +29,7 @@ def plot_budget(reading: WoodReading, *, ax=None):
 
     The pieces of a bar are in proportion to their squares, for these are what adds up.
     """
-    ax = ax if ax is not None else new_axes(width=8, height=0.9 + 0.42 * len(SHORT))
+    ax = ax if ax is not None else new_axes(height=0.9 + 0.42 * len(SHORT))
     known = reading.at_climate or reading.values
     names = [name for name in SHORT if name in known]
     drawn = set()
@@ -45,10 +38,8 @@ def plot_budget(reading: WoodReading, *, ax=None):
         for cause, square in _squares(known[name]).items():
             length = 100 * square / total
             color, hatch = _CAUSES[cause]
-            ax.barh(
-                row, length, left=left, height=0.62, color=color, hatch=hatch, edgecolor="white", linewidth=0.5,
-                label=cause if cause not in drawn else None,
-            )  # fmt: skip
+            look = {"color": color, "hatch": hatch, "edgecolor": "white", "linewidth": 0.5}
+            ax.barh(row, length, left=left, height=0.62, label=None if cause in drawn else cause, **look)
             drawn.add(cause)
             left += length
         ax.annotate(f"{100 * total:.1f} %", (left, row), xytext=(6, 0), textcoords="offset points", va="center")
@@ -57,8 +48,7 @@ def plot_budget(reading: WoodReading, *, ax=None):
     longest = max(100 * known[name].relative_u for name in names)
     ax.set_xlim(0, 1.15 * longest)
     ax.set_xlabel("standard uncertainty in percent of the value; the pieces show where it comes from")
-    for side in ("top", "right"):
-        ax.spines[side].set_visible(False)
+    bare(ax)
     ax.legend(**LEGEND_ABOVE)
     return ax
 
@@ -79,12 +69,9 @@ def _cause(name: str) -> str:
 
 def plot_stock(readings, *, ax=None):
     """Stiffness along the grain over density, 95 % bars both ways, with lines of one speed of sound."""
-    ax = ax if ax is not None else new_axes(width=8, height=4.5)
-    points = []
-    for reading in readings:
-        known = reading.at_climate or reading.values
-        if "along" in known:
-            points.append((reading.piece, known["density"], known["along"]))
+    ax = ax if ax is not None else new_axes(height=4.5)
+    known = [(reading.piece, reading.at_climate or reading.values) for reading in readings]
+    points = [(piece, numbers["density"], numbers["along"]) for piece, numbers in known if "along" in numbers]
     for piece, density, along in points:
         at, marker = (density.value, along.value / 1e9), USE_MARKERS.get(piece.use, "x")
         ax.errorbar(
@@ -105,8 +92,7 @@ def plot_stock(readings, *, ax=None):
         ax.set_ylim(bottom, top)
     ax.set_xlabel("density in kg/m³")
     ax.set_ylabel("stiffness along the grain, GPa")
-    for side in ("top", "right"):
-        ax.spines[side].set_visible(False)
+    bare(ax)
     return ax
 
 
@@ -120,7 +106,7 @@ def plot_nodal_lines(reading: WoodReading, *, ax=None, most: int = 9):
     columns = 3
     rows = -(-len(matches) // columns) or 1
     tall = plate[1] / plate[0]
-    ax = ax if ax is not None else new_axes(width=8, height=0.5 + rows * (2.4 * tall + 0.6))
+    ax = ax if ax is not None else new_axes(height=0.5 + rows * (2.4 * tall + 0.6))
     step_x, step_y = 1.12, tall + 0.24
     for k, match in enumerate(matches):
         row, column = divmod(k, columns)
