@@ -14,6 +14,7 @@ from .._frozen import frozen_array, frozen_dict
 from .._threads import one_thread
 from ..errors import LuthkitError
 from .cells import filter_gain, make_cells
+from .poles import diagonal_blocks
 from .selection import BROADEST, TapFit, fit_taps
 from .spectrum import average_spectrum
 from .taps import Rejection, TapSet
@@ -100,6 +101,8 @@ def read_modes(tapset: TapSet, *, band_hz: tuple[float, float] = (60.0, 1000.0),
 
     Raises `LuthkitError` when no tap was accepted, or when nothing rises out of the noise.
     """
+    from .witnesses import read_witnesses  # here: that module takes Witness from this one
+
     low_hz, high_hz = band_hz
     if not 20 <= low_hz < high_hz <= 4000:
         raise LuthkitError(f"band_hz is {band_hz}; give two frequencies between 20 and 4000 Hz, the lower first")
@@ -118,7 +121,7 @@ def read_modes(tapset: TapSet, *, band_hz: tuple[float, float] = (60.0, 1000.0),
         raise nothing
     frequency_u, ratio_u = _uncertainties(fit)
     positions, amplitudes, level, level_u = _levels(fit, keep)
-    witnesses = _witnesses(tapset, frequency[keep], ratio[keep])
+    witnesses = read_witnesses(tapset, frequency[keep], ratio[keep])
     modes = []
     for row, k in enumerate(keep):
         kind, notes = _kind(fit, k, ratio[k])
@@ -132,10 +135,7 @@ def read_modes(tapset: TapSet, *, band_hz: tuple[float, float] = (60.0, 1000.0),
                 level_u_db=float(np.hypot(level_u[row], 8.686 * ratio_u[k] / ratio[k])),
                 kind=kind,
                 witnesses=witnesses[row],
-                notes=(
-                    *notes,
-                    *_disagreements(ratio[k], ratio_u[k], witnesses[row], roomy=fit.room is not None),
-                ),
+                notes=notes + _disagreements(ratio[k], ratio_u[k], witnesses[row], roomy=fit.room is not None),
             )
         )
     placements = len({tap.placement for tap in tapset.taps})
@@ -192,10 +192,8 @@ def _squares(poles, moves) -> np.ndarray:
 
 def _to_frequency_and_ratio(poles, covariance) -> np.ndarray:
     """Variances (2, n) of frequency and damping ratio."""
-    k = 2 * np.arange(len(poles))
-    blocks = np.array([[covariance[k, k], covariance[k, k + 1]], [covariance[k + 1, k], covariance[k + 1, k + 1]]])
     slopes = _slopes(poles)
-    return np.einsum("qki,ijk,qkj->qk", slopes, blocks, slopes)
+    return np.einsum("qki,kij,qkj->qk", slopes, diagonal_blocks(covariance, len(poles)), slopes)
 
 
 def _between_placements(fit: TapFit) -> np.ndarray:
@@ -257,12 +255,6 @@ def _kind(fit: TapFit, k: int, ratio: float) -> tuple[str, tuple[str, ...]]:
         if min(presence) < ONE_PLACEMENT:
             return "room", ("clear in some placements only: it may belong to the room",)
     return "body", ()
-
-
-def _witnesses(tapset: TapSet, frequency, ratio):
-    from .witnesses import read_witnesses  # here: that module takes Witness from this one
-
-    return read_witnesses(tapset, frequency, ratio)
 
 
 def _disagreements(ratio: float, ratio_u: float, witnesses, *, roomy: bool) -> tuple[str, ...]:

@@ -80,6 +80,12 @@ def exponentials(poles: np.ndarray, cell: Cell) -> np.ndarray:
     return (coarse[:, None, :] * fine[None]).reshape(len(coarse) * block, len(poles))[: cell.n]
 
 
+def diagonal_blocks(matrix: np.ndarray, n: int) -> np.ndarray:
+    """The first n blocks (n, 2, 2) on the diagonal."""
+    k = 2 * np.arange(n)[:, None, None] + np.arange(2)
+    return matrix[k.transpose(0, 2, 1), k]
+
+
 class _Look:
     """One cell's linear problem at given poles: amplitudes, what is left, and slopes by the poles."""
 
@@ -125,10 +131,7 @@ class _Look:
 
     def amplitude_blocks(self):
         """Covariance (n_poles, 2, 2) of (Re a, Im a) of each pole, poles held."""
-        inverse, k = self.inverse(), 2 * np.arange(self.n_poles)
-        return np.array([[inverse[k, k], inverse[k, k + 1]], [inverse[k + 1, k], inverse[k + 1, k + 1]]]).transpose(
-            2, 0, 1
-        )
+        return diagonal_blocks(self.inverse(), self.n_poles)
 
 
 def restricted_likelihood(cells: Sequence[Cell], whiteners, poles) -> float:

@@ -121,8 +121,7 @@ def average_spectrum(
     """Energy average of the tap spectra, with the noise before the taps on the same scale.
 
     Each tap is cut from `lead_s` before its onset to `length_s` after it (None: all there is), its mean is
-    taken
-    off, and no window is laid on it: an exponential or a Hann window would add damping or lose the onset.
+    taken off, and no window is laid on it: an exponential or a Hann window would add damping or lose the onset.
     Every tap is zero-padded to a whole number of seconds, at least `zero_padding` times the longest cut, so
     that all sample rates share one grid of round frequencies.
 
@@ -137,7 +136,7 @@ def average_spectrum(
     Raises LuthkitError for an unknown scaling, no tap, or options out of range.
     """
     _check_scaling(scaling)
-    _require_taps(tapset)
+    require_taps(tapset)
     if not isinstance(zero_padding, int) or zero_padding < 1:
         raise LuthkitError(f"zero_padding is {zero_padding!r}; use a whole number from 1.")
 
@@ -253,7 +252,7 @@ def _check_scaling(scaling):
         raise LuthkitError(f"scaling is {scaling!r}; use one of {', '.join(map(repr, SCALINGS))}.")
 
 
-def _require_taps(tapset):
+def require_taps(tapset):
     if not tapset.taps:
         raise LuthkitError(f"No tap to analyse: {len(tapset.rejected)} were left out (see TapSet.rejected for why).")
 

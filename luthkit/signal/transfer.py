@@ -16,7 +16,7 @@ import scipy.fft
 from .. import __version__
 from .._frozen import frozen_array, frozen_dict
 from ..errors import LuthkitError
-from .spectrum import tap_samples
+from .spectrum import require_taps, tap_samples
 from .taps import TapSet
 
 RESPONSE_UNITS = {"acceleration": "m/s^2", "velocity": "m/s", "displacement": "m", "pressure": "Pa"}
@@ -85,11 +85,9 @@ def transfer(
     """Transfer function of the two-channel taps of one position.
 
     response_kind: "acceleration", "velocity", "displacement" or "pressure".
-    force_sensitivity, response_sensitivity: full scale of the recording per newton, and per unit of the
-    response
-        (m/s^2, m/s, m, Pa). Give both or neither; without them the result is relative and says so.
-    Every tap is cut from `lead_s` before the onset to `length_s` after it (None: the longest that all taps
-    have),
+    force_sensitivity, response_sensitivity: full scale of the recording per newton, and per unit of the response
+    (m/s^2, m/s, m, Pa). Give both or neither; without them the result is relative and says so.
+    Every tap is cut from `lead_s` before the onset to `length_s` after it (None: the longest that all taps have),
     without a window: an exponential window would add damping.
 
     Raises LuthkitError when taps have one channel only, different sample rates, or no force at all.
@@ -100,23 +98,23 @@ def transfer(
         raise LuthkitError(
             "Only one sensitivity is given; give force_sensitivity and response_sensitivity, or neither."
         )
-    for name, value in (
-        ("force_sensitivity", force_sensitivity),
-        ("response_sensitivity", response_sensitivity),
-    ):
+    sensitivities = {"force_sensitivity": force_sensitivity, "response_sensitivity": response_sensitivity}
+    for name, value in sensitivities.items():
         if value is not None and not 0 < value < np.inf:
             raise LuthkitError(f"{name} is {value}; it is a positive number, full scale per unit.")
-    if not tapset.taps:
-        raise LuthkitError(f"No tap to analyse: {len(tapset.rejected)} were left out (see TapSet.rejected for why).")
+    require_taps(tapset)
     rates = {tap.sample_rate_hz for tap in tapset.taps}
     if len(rates) > 1:
         raise LuthkitError(f"The taps have different sample rates ({sorted(rates)} Hz); read them apart.")
     rate = rates.pop()
-    force = [tap_samples(tap, length_s=length_s, lead_s=lead_s, channel=force_channel)[:, 0] for tap in tapset.taps]
-    answer = [tap_samples(tap, length_s=length_s, lead_s=lead_s, channel=response_channel)[:, 0] for tap in tapset.taps]
-    n = min(len(samples) for samples in force)
-    x = scipy.fft.rfft(np.array([samples[:n] for samples in force]), axis=1) / (force_sensitivity or 1.0)
-    y = scipy.fft.rfft(np.array([samples[:n] for samples in answer]), axis=1) / (response_sensitivity or 1.0)
+    channels = {"force_channel": force_channel, "response_channel": response_channel}
+    cut = {"length_s": length_s, "lead_s": lead_s}
+    sounds = [[tap_samples(tap, channel=channel, **cut)[:, 0] for tap in tapset.taps] for channel in channels.values()]
+    n = min(len(samples) for samples in sounds[0])
+    x, y = (
+        scipy.fft.rfft(np.array([samples[:n] for samples in each]), axis=1) / (full_scale or 1.0)
+        for each, full_scale in zip(sounds, sensitivities.values(), strict=True)
+    )
     frequency = np.arange(x.shape[1]) * rate / n
     if max_hz is not None:
         kept = frequency <= max_hz
@@ -144,13 +142,5 @@ def transfer(
         unit="relative" if force_sensitivity is None else f"{RESPONSE_UNITS[response_kind]} per N",
         notes=tuple(notes),
         sources=tapset.sources,
-        parameters={
-            "force_channel": force_channel,
-            "response_channel": response_channel,
-            "force_sensitivity": force_sensitivity,
-            "response_sensitivity": response_sensitivity,
-            "max_hz": max_hz,
-            "length_s": length_s,
-            "lead_s": lead_s,
-        },
+        parameters={**channels, **sensitivities, "max_hz": max_hz, **cut},
     )
