@@ -12,6 +12,7 @@ from math import pi
 import numpy as np
 
 from .._frozen import frozen_array
+from ..errors import LuthkitError
 from ..signal.modes import ModeSet
 from . import priors
 from .merging import merged
@@ -26,14 +27,22 @@ OUTLIER = 0.08  # share of readings of a phase that say nothing
 
 @dataclass(frozen=True, eq=False)
 class Reading:
-    """The modes of the same guitar read in another condition, or of the room without it ("room knock"). Two modes that
-    cannot be told apart are one there (`merging.merged`)."""
+    """The modes of the same guitar read in another condition, or of the room without it ("room knock").
+
+    Two modes that cannot be told apart are one there (`merging.merged`). Raises `LuthkitError` for another condition,
+    or a mass without grams.
+    """
 
     condition: str
     modeset: ModeSet
     added_mass_g: float = 0.0
 
     def __post_init__(self):
+        if self.condition not in (*CONDITIONS, ROOM_KNOCK):
+            allowed = ", ".join((*CONDITIONS, ROOM_KNOCK))
+            raise LuthkitError(f"condition {self.condition!r} is not known; allowed are {allowed}")
+        if self.condition == "mass at bridge" and not self.added_mass_g > 0:
+            raise LuthkitError(f"the mass at the bridge is {self.added_mass_g!r} g; give the mass in grams")
         object.__setattr__(self, "modeset", merged(self.modeset))
 
     @property

@@ -81,11 +81,8 @@ class History:
     @property
     def mode_names(self) -> tuple[str, ...]:
         """Every mode that was read at least once, by its mean frequency."""
-        heard: dict[str, list[float]] = {}
-        for occasion in self.occasions:
-            for name, mode in occasion.modes.items():
-                heard.setdefault(name, []).append(mode.frequency_hz)
-        return tuple(sorted(heard, key=lambda name: sum(heard[name]) / len(heard[name])))
+        every = [(name, mode.frequency_hz) for occasion in self.occasions for name, mode in occasion.modes.items()]
+        return tuple(sorted(dict(every), key=lambda name: np.mean([hz for each, hz in every if each == name])))
 
 
 @dataclass(frozen=True, eq=False)

@@ -18,7 +18,7 @@ from .assignment import give_out
 from .evidence import ROOM_KNOCK, Evidence, Reading, all_evidence, by_frequency, shift_words
 from .next_test import Test, next_tests
 from .pistons import told_together
-from .priors import AIR, ALL_NAMES, BODY_KINDS, CONDITIONS, NAMES, TOP, UNNAMED
+from .priors import AIR, ALL_NAMES, BODY_KINDS, NAMES, TOP, UNNAMED
 from .verdicts import CANNOT_TELL
 
 SURE_ENOUGH = 0.7  # a name is given from this probability on
@@ -84,12 +84,11 @@ def name_modes(
 
     The priors are wide and from memory, see `guitar.priors`. Calibrated on simulated guitars only.
 
-    Raises `LuthkitError` for an unknown body kind or condition, a mass that is not positive, or of `said` an unknown
-    name, no reason, or no mode within 1 % of the frequency.
+    Raises `LuthkitError` for an unknown body kind, or of `said` an unknown name, no reason, or no mode within 1 % of
+    the frequency.
     """
     if body_kind and body_kind not in BODY_KINDS:
         raise LuthkitError(f"body kind {body_kind!r} is not known; allowed are {', '.join(BODY_KINDS)}")
-    _check(readings)
     words = _words(modeset, said)
     kinds = (body_kind,) if body_kind else BODY_KINDS
     if not modeset.modes:
@@ -176,15 +175,6 @@ def _against(words, modeset: ModeSet, evident):
         lost = ALL_NAMES[int(np.argmax(evident[k]))]
         if lost not in (name, UNNAMED) and evident[k].max() > 0.5:
             yield f"the evidence favours {lost} for the mode at {here}; your word, {name}, stands"
-
-
-def _check(readings) -> None:
-    allowed = (*CONDITIONS, ROOM_KNOCK)
-    for reading in readings:
-        if reading.condition not in allowed:
-            raise LuthkitError(f"condition {reading.condition!r} is not known; allowed are {', '.join(allowed)}")
-        if reading.condition == "mass at bridge" and not reading.added_mass_g > 0:
-            raise LuthkitError(f"the mass at the bridge is {reading.added_mass_g!r} g; give the mass in grams")
 
 
 def _posterior(modeset: ModeSet, first: Evidence, seen: Sequence[Evidence], together, word) -> tuple:

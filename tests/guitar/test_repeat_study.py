@@ -7,7 +7,7 @@ import pytest
 import scipy.stats
 
 from luthkit import LuthkitError, Thresholds
-from luthkit.guitar.repeat_study import combine, nested_components, repeat_study
+from luthkit.guitar.repeat_study import nested_components, repeat_study
 from luthkit.guitar.thresholds import SEEN
 
 # NIST Statistical Reference Datasets, analysis of variance, SiRstv: 5 instruments, 5 readings each.
@@ -134,12 +134,6 @@ def test_three_days_with_two_hangings_are_enough():
     own = repeat_study(rows).thresholds()
     assert own.frequency_rehung.value == pytest.approx(np.sqrt(3 / 6 * 0.003**2), rel=0.01)  # sum of (x - y)^2 / 2 / 3
     assert "0.21 % in frequency (re-hung), from your repeat study" in own.study_sentence
-
-
-def test_satterthwaite():
-    """JCGM 100, G.4.1 (figures from memory): relative 0.25, 0.57, 0.82 with 9, 4, 14 -> 1.03 and 19.0."""
-    u, dof = combine([0.25, 0.57, 0.82], [9, 4, 14])
-    assert (round(u, 2), round(dof, 1)) == (1.03, 19.0)
 
 
 def test_what_cannot_be_studied_is_refused():
