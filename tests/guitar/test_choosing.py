@@ -125,6 +125,24 @@ def test_a_reference_of_another_hand_is_not_drawn_to_this_one(shop):
     assert moved["mobility"][1] / moved["mobility"][0] > 0.03
 
 
+@pytest.mark.parametrize("off", [0.0, 0.03, 0.3])
+def test_a_reference_teaches_as_much_of_the_shop_as_it_is_likely_by_its_hand(shop, off):
+    # Bayes' theorem for one quantity: two hands with densities from scipy, and the gain of two Gaussians (any textbook)
+    calibration, bare, u, name = shop[0], calibrate(design()), 0.003, "main back"
+    woods, k = (WoodSet("t", SPRUCE, KIND), WoodSet("b", ROSEWOOD, KIND)), FINISHED.index("main back")
+    own, other = (hand.forecast(*woods) for hand in (calibration, bare))
+    read = own.mean[k] + off
+    value = float(np.exp(read))
+    taught, _ = with_reference(calibration, Target({name: (value, u * value)}))
+    size = [np.sqrt(each.covariance[k, k] + u**2) for each in (own, other)]
+    ours, theirs = (norm.pdf(read, each.mean[k], s) for each, s in zip((own, other), size, strict=True))
+    weight, gain = ours / (ours + theirs), calibration.covariance[k, k] / size[0] ** 2
+    assert taught.offset[k] - calibration.offset[k] == pytest.approx(weight * gain * off, abs=1e-12)
+    left = calibration.covariance[k, k] * (1 - weight * gain) + weight * (1 - weight) * (gain * off) ** 2
+    assert taught.covariance[k, k] == pytest.approx(left)
+    assert (weight > 0.5) == (off < 0.1)
+
+
 def test_the_same_stock_gives_the_same_list(shop):
     calibration, tops, backs, _ = shop
     target = target_of(calibration.forecast(tops[2], backs[1]))

@@ -63,6 +63,22 @@ def test_more_scatter_makes_wider_forecasts():
     assert wild.value("main top")[1] > 2 * still.value("main top")[1]
 
 
+@pytest.mark.parametrize("size", [0.5, 1.0, 1.8])
+def test_four_builds_tell_how_evenly_a_hand_works(bare, size):
+    # drawn from what is believed, larger or smaller; 44 numbers tell a size to about a fifth
+    rng = np.random.default_rng(3)
+    builds = []
+    for build in made_builds(4):
+        off = size * rng.multivariate_normal(np.zeros(len(QUANTITIES)), bare.building)
+        measured = {
+            name: (value * np.exp(e), u) for (name, (value, u)), e in zip(build.measured.items(), off, strict=True)
+        }
+        builds.append(PastBuild(build.name, build.top, build.back, measured))
+    found = np.sqrt(np.diag(calibrate(design(), builds).building) / np.diag(bare.building))
+    frequencies = found[[name != "mobility" for name in QUANTITIES]]
+    assert np.median(frequencies) == pytest.approx(size, rel=0.3)
+
+
 def test_how_far_quantities_scatter_together_is_learned_from_the_builds(bare):
     # drawn independently, 3 % each; the planner expects correlations up to 0.8
     size, n = 0.03, len(QUANTITIES)
