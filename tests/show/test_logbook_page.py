@@ -127,6 +127,8 @@ def test_a_maker_keeps_notes_and_checks(shop):
         assert "Kept as" in hand["luthkit-page"].value, hand.said
         assert ("Where and in which placement" in hand["luthkit-page"].value) is told
     choose(hand, "note")
+    hand["Do it"].click()  # nobody is taken to have strung a guitar for want of a choice
+    assert "What was done is not chosen; choose strung" in hand.said
     hand["What was done"].value, hand["Day"].value = "repair", "2024-02-11"
     hand["Do it"].click()
     assert "Noted for Wren: repair on 2024-02-11." in hand["luthkit-page"].value

@@ -34,6 +34,7 @@ LOOK, KEEP, NOTE, STUDY, CHECK, PACK = (
     "pack one guitar for another logbook",
 )
 ALL = "all guitars"
+_CHOOSE = "please choose"
 _AS_WRITTEN = "as written down with the recordings"
 
 
@@ -57,7 +58,7 @@ def logbook_form(*, start=None) -> widgets.Widget:
     stage = list_field("Stage", [_AS_WRITTEN, *STAGES])
     struck = list_field("Where struck", [_AS_WRITTEN, *POSITIONS])
     placement = text_field("Placement", f"such as 1, one word for all; empty: {_AS_WRITTEN}")
-    event = list_field("What was done", EVENT_KINDS)
+    event = list_field("What was done", [_CHOOSE, *EVENT_KINDS])
     words = text_field("in a few words", "for instance: new saddle, bone")
     days = text_field("Its days", "such as 2024-03-09 2024-03-11; empty: all sessions recorded for a repeat study")
     shown = {
@@ -95,6 +96,8 @@ def logbook_form(*, start=None) -> widgets.Widget:
             details = _keep(logbook, source.value.strip(), name, role.value, said, where)
             source.value = ""
         elif job.value == NOTE:
+            if event.value == _CHOOSE:
+                raise LuthkitError(f"What was done is not chosen; choose {', '.join(EVENT_KINDS)}")
             noted = add_event(logbook, known.value, event.value, date=_day(day.value) or today, note=words.value)
             details = [f"Noted for {known.value}: {noted.kind} on {noted.date}."]
             words.value = ""
