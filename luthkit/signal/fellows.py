@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,21 +22,6 @@ _SURELY_ALIKE = 0.85  # taps at one spot reach 0.9 (simulated, 25 dB, in a room)
 _MOST_KINDS = 12  # kinds of sound that are told apart; what is unlike all of them is judged alone
 
 
-@dataclass(frozen=True)
-class FellowLimits:
-    """How far a tap may lie from its fellows; the distances are least ones, wider scatter widens them."""
-
-    fellows: int  # with fewer there are no outliers
-    likeness: float  # from 0 to 1
-    frequency: float  # relative
-    damping: float  # relative
-    level_db: float
-    widest_level_db: float
-    deviations: float  # in robust standard deviations
-    double_hit_db: float
-    double_hit_range_s: tuple[float, float]
-
-
 @dataclass(frozen=True, eq=False)
 class _Trace:
     """What is kept of a tap for the comparison, at about 6 kHz, up to 1200 Hz."""
@@ -48,16 +33,18 @@ class _Trace:
     power: np.ndarray  # (bins,) summed over the channels
 
 
-def judge(taps: Sequence, *, same_spot: bool, limits: FellowLimits) -> list[str]:
+def judge(taps: Sequence, *, same_spot: bool, limits: Mapping) -> list[str]:
     """For each tap of one group "" or the reason why it is left out: outlier or double hit.
+
+    `limits` are those of `taps.find_taps`, by name; least distances are widened by wider scatter.
 
     With `same_spot` the taps were all struck at one place, by what the maker says: one that sounds unlike the
     majority is an outlier. Otherwise nobody knows, and only taps that sound alike are fellows.
     """
     traces = [_trace(tap) for tap in taps]
-    kinds = _alike(traces, limits.likeness if same_spot else max(limits.likeness, _SURELY_ALIKE))
+    kinds = _alike(traces, limits["min_likeness"] if same_spot else max(limits["min_likeness"], _SURELY_ALIKE))
     largest = max(kinds, key=len)
-    settled = same_spot and len(largest) > max(limits.fellows, len(taps) / 2)
+    settled = same_spot and len(largest) > max(limits["min_fellows"], len(taps) / 2)
     reasons = [""] * len(taps)
     for members in [list(range(len(taps)))] if settled else kinds:
         if len(members) >= 3:
@@ -68,15 +55,15 @@ def judge(taps: Sequence, *, same_spot: bool, limits: FellowLimits) -> list[str]
                     taps[i].samples,
                     taps[i].sample_rate_hz,
                     taps[i].onset_s,
-                    double_hit_db=limits.double_hit_db,
-                    range_s=limits.double_hit_range_s,
+                    double_hit_db=limits["double_hit_db"],
+                    range_s=limits["double_hit_range_s"],
                 )
                 for i in members
             ]
         for i, reason in zip(members, hits, strict=True):
             reasons[i] = reason
         single = [i for i in members if not reasons[i]]
-        if len(single) > limits.fellows:
+        if len(single) > limits["min_fellows"]:
             for i, reason in zip(single, _outliers([traces[i] for i in single], limits), strict=True):
                 stranger = settled and i not in largest
                 reasons[i] = reason or ("outlier: it sounds unlike its fellows" if stranger else "")
@@ -147,7 +134,7 @@ def _alike(traces: list[_Trace], least: float) -> list[list[int]]:
     return kinds
 
 
-def _outliers(traces: list[_Trace], limits: FellowLimits) -> list[str]:
+def _outliers(traces: list[_Trace], limits: Mapping) -> list[str]:
     """For each tap "" or the reason why it is an outlier.
 
     The strongest peak of the group (60 to 1000 Hz, median spectrum of taps brought to equal energy) is
@@ -168,21 +155,24 @@ def _outliers(traces: list[_Trace], limits: FellowLimits) -> list[str]:
 
     reasons = [""] * len(traces)
     centre = np.median(frequency)
-    limit = max(limits.frequency * centre, limits.deviations * robust_sd(frequency))
+    limit = max(limits["outlier_frequency"] * centre, limits["outlier_deviations"] * robust_sd(frequency))
     for i in np.flatnonzero(np.abs(frequency - centre) > limit):
         reasons[i] = (
             f"outlier: its strongest peak is at {frequency[i]:.1f} Hz, its fellows' at {centre:.1f} Hz "
             f"({100 * (frequency[i] / centre - 1):+.1f} %)"
         )
     centre = np.median(damping)
-    limit = max(limits.damping * abs(centre), limits.deviations * robust_sd(damping))
+    limit = max(limits["outlier_damping"] * abs(centre), limits["outlier_deviations"] * robust_sd(damping))
     for i in np.flatnonzero(np.abs(damping - centre) > limit):
         reasons[i] = reasons[i] or (
             f"outlier: the strongest peak ({frequency_hz:.0f} Hz) is damped {damping[i] / centre:.2g} times "
             "as much as in its fellows; was a hand on the guitar?"
         )
     centre = np.median(level)
-    limit = max(limits.level_db, min(limits.deviations * robust_sd(level), limits.widest_level_db))
+    limit = max(
+        limits["outlier_level_db"],
+        min(limits["outlier_deviations"] * robust_sd(level), limits["outlier_widest_level_db"]),
+    )
     for i in np.flatnonzero(np.abs(level - centre) > limit):
         reasons[i] = reasons[i] or f"outlier: {level[i] - centre:+.0f} dB against its fellows"
     return reasons
@@ -217,7 +207,7 @@ def _level_db(wave: np.ndarray, rate: float) -> float:
     return float(10 * np.log10(max(power, np.finfo(float).tiny)))
 
 
-def _struck_twice(traces: list[_Trace], limits: FellowLimits) -> list[str]:
+def _struck_twice(traces: list[_Trace], limits: Mapping) -> list[str]:
     """For each tap "" or the reason why it holds two blows.
 
     Taps at one spot share everything but the blow. So the spectrum of one divided by that of another (with a
@@ -230,7 +220,7 @@ def _struck_twice(traces: list[_Trace], limits: FellowLimits) -> list[str]:
     shape = np.where(_frequencies(traces[0]) > BAND_HZ[0], 1.0, 0.0)
     shape[shape > 0] = np.hanning(np.count_nonzero(shape) + 2)[1:-1]
     divisors = [_divisor(trace) for trace in traces]
-    low, high = (round(limit * rate) for limit in limits.double_hit_range_s)
+    low, high = (round(limit * rate) for limit in limits["double_hit_range_s"])
     reasons = []
     for i, own in enumerate(traces):
         answers = []
@@ -247,7 +237,7 @@ def _struck_twice(traces: list[_Trace], limits: FellowLimits) -> list[str]:
         clear = later[best] > max(6 * robust_sd(later), 2 * rival)
         reasons.append(
             f"double hit: struck again {1000 * (low + best) / rate:.0f} ms later, {level_db:+.0f} dB against the first"
-            if clear and level_db > limits.double_hit_db
+            if clear and level_db > limits["double_hit_db"]
             else ""
         )
     return reasons

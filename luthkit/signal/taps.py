@@ -13,7 +13,7 @@ from .._frozen import frozen_array, frozen_dict
 from .._threads import one_thread
 from ..errors import LuthkitError, RecordingError
 from . import faults
-from .fellows import FellowLimits, judge
+from .fellows import judge
 from .onsets import pick_onset, read_envelope, rises
 from .recording import Recording, open_recording
 
@@ -195,19 +195,12 @@ def _taps_of(recording: Recording, p: Mapping, notes: list[str]) -> tuple[list[T
         if envelope.same_channels:
             cut = cut[:, :1]
         reason, snr_db = _fault(cut, rate, onset - start, p, followed=k + 1 < len(onsets))
+        time_s = onset / rate
         if reason:
-            rejected.append(Rejection(recording.name, onset / rate, reason))
+            rejected.append(Rejection(recording.name, time_s, reason))
         else:
-            taps.append(
-                Tap(
-                    frozen_array(cut),
-                    rate,
-                    (onset - start) / rate,
-                    onset / rate,
-                    recording.name,
-                    snr_db=snr_db,
-                )
-            )
+            onset_s = (onset - start) / rate
+            taps.append(Tap(frozen_array(cut), rate, onset_s, time_s, recording.name, snr_db=snr_db))
     return taps, rejected
 
 
@@ -231,10 +224,7 @@ def _fault(cut, rate: float, onset: int, p: Mapping, *, followed: bool) -> tuple
     after_s = (len(cut) - onset) / rate
     if after_s < p["min_length_s"]:
         end = "the next sound" if followed else "the recording ends"
-        return (
-            f"too short: {end} {after_s:.2f} s after the onset ({p['min_length_s']:g} s are asked for)",
-            np.nan,
-        )
+        return f"too short: {end} {after_s:.2f} s after the onset ({p['min_length_s']:g} s are asked for)", np.nan
     snr_db = faults.snr_db(cut, rate, onset)
     reason = (
         faults.clipped(cut, full_scale=1.0)
@@ -252,24 +242,13 @@ def _fault(cut, rate: float, onset: int, p: Mapping, *, followed: bool) -> tuple
 
 def _without_strangers(taps: list[Tap], p: Mapping) -> tuple[list[Tap], list[Rejection]]:
     """Taps that agree with their fellows, and the others as rejections."""
-    limits = FellowLimits(
-        fellows=p["min_fellows"],
-        likeness=p["min_likeness"],
-        frequency=p["outlier_frequency"],
-        damping=p["outlier_damping"],
-        level_db=p["outlier_level_db"],
-        widest_level_db=p["outlier_widest_level_db"],
-        deviations=p["outlier_deviations"],
-        double_hit_db=p["double_hit_db"],
-        double_hit_range_s=p["double_hit_range_s"],
-    )
     groups: dict[tuple, list[int]] = {}
     for i, tap in enumerate(taps):
         spot = (tap.position, tap.placement, tap.sample_rate_hz, tap.samples.shape[1])
         groups.setdefault(spot, []).append(i)
     reasons = [""] * len(taps)
     for (position, *_), members in groups.items():
-        found = judge([taps[i] for i in members], same_spot=bool(position), limits=limits)
+        found = judge([taps[i] for i in members], same_spot=bool(position), limits=p)
         for i, reason in zip(members, found, strict=True):
             reasons[i] = reason
     kept = [tap for tap, reason in zip(taps, reasons, strict=True) if not reason]
