@@ -10,6 +10,8 @@ from pathlib import Path
 import pytest
 from lab import CHROMIUM
 
+from luthkit.show.forms.form import AT_WORK
+
 HOME = Path(__file__).parent.parent
 NOTEBOOKS = sorted((HOME / "notebooks").glob("[0-9]_*.ipynb"))
 
@@ -58,12 +60,14 @@ def test_runs_from_top_to_bottom_on_the_sample_guitars(path, bench):
 
     code = (
         "import sys, nbformat, nbclient; book = nbformat.read(sys.argv[1], 4);"
+        "book.cells.append(nbformat.v4.new_code_cell(sys.argv[2]));"
         "nbclient.NotebookClient(book, timeout=400, kernel_name='python3').execute();"
         "nbformat.write(book, sys.argv[1])"
     )
     there = bench / "notebooks" / f"run_{path.name}"
     shutil.copy(path, there)
-    subprocess.run([sys.executable, "-c", code, there], cwd=there.parent, check=True, capture_output=True)
+    wait = f"import threading\n[t.join() for t in threading.enumerate() if t.name == {AT_WORK!r}]\nNone"
+    subprocess.run([sys.executable, "-c", code, there, wait], cwd=there.parent, check=True, capture_output=True)
     book = nbformat.read(there, as_version=4)
     states = book.metadata.widgets["application/vnd.jupyter.widget-state+json"]["state"].values()
     values = [state["state"].get("value") for state in states]

@@ -11,6 +11,7 @@ import sys
 import threading
 import time
 from contextlib import suppress
+from functools import partial
 from html import escape
 from pathlib import Path
 
@@ -21,9 +22,11 @@ from ...shop.workshop import choices_file, link_to, results_folder
 from ..page import STYLE, save_pieces, save_report, save_sheet
 from .task import Stopped, Task
 
+AT_WORK = "form at work"  # name of its thread
 _MOST_NAMED = 3  # of the files that were saved
 _STYLE = """
-.jp-InputPlaceholder,.jp-OutputArea-prompt,.jp-OutputArea-promptOverlay{display:none!important} .luthkit-earlier{opacity:.4}
+.jp-InputPlaceholder,.jp-OutputArea-prompt,.jp-OutputArea-promptOverlay{display:none!important}
+.luthkit-earlier{opacity:.4}
 .jp-Notebook .jp-Cell.jp-mod-multiSelected{background:none!important}
 """
 _SPOKEN_NAMES = """
@@ -66,9 +69,8 @@ class Form:
         self._page.add_class("luthkit-page")
         self._go.on_click(lambda _: self.press())
         self._stop.on_click(lambda _: self._interrupt())
-        self._save.on_click(lambda _: self._write(save_report))
-        self._sheet.on_click(lambda _: self._write(save_sheet))
-        self._pieces.on_click(lambda _: self._write(save_pieces))
+        for button, write in ((self._save, save_report), (self._sheet, save_sheet), (self._pieces, save_pieces)):
+            button.on_click(partial(self._write, write))
 
     def open(self, *, ready: bool):
         """The whole form; does its work at once when `ready`, as if the button had been pressed."""
@@ -99,7 +101,7 @@ class Form:
             return
         self._at_work = True
         if _in_notebook():
-            threading.Thread(target=self._run, daemon=True).start()
+            threading.Thread(target=self._run, name=AT_WORK, daemon=True).start()
         else:
             self._run()
 
@@ -138,7 +140,7 @@ class Form:
         self._at_work = False
         self._status.value = _spoken(escape(words), wrong=wrong, count=count)
 
-    def _write(self, write):
+    def _write(self, write, _):
         try:
             paths = write(self._page_shown, results_folder())
         except Exception as error:
