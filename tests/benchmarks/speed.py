@@ -2,8 +2,8 @@
 
 Prints: the whole analysis of ten taps against sdypy-EMA's pole search (order 60, one response, 40 to 980 Hz);
 `import luthkit` against `import numpy` in fresh interpreters; the cost of 10, 20 and 40 taps; memory and time for
-half an hour of recording with 300 taps (left out by --quick); a set in a room, for information. Times are the best of
-several turns taken in rotation, so that another program's load falls on all alike.
+half an hour of recording with 300 taps (left out by --quick); a set in a room, for information. Times are those of the
+processor, the best of several turns taken in rotation, so that another program's load falls on all alike.
 """
 
 from __future__ import annotations
@@ -42,15 +42,15 @@ print(len(tapset.taps), len(modes), found_s, time.perf_counter() - start, found_
 
 
 def best_times(tasks: dict[str, Callable[[], object]], turns: int) -> dict[str, float]:
-    """Least seconds of each task over so many turns, one untimed turn first."""
+    """Least seconds of the processor for each task over so many turns, one untimed turn first."""
     for task in tasks.values():
         task()
     taken = {name: [] for name in tasks}
     for _ in range(turns):
         for name, task in tasks.items():
-            start = time.perf_counter()
+            start = time.process_time()
             task()
-            taken[name].append(time.perf_counter() - start)
+            taken[name].append(time.process_time() - start)
     return {name: min(each) for name, each in taken.items()}
 
 
