@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
+
 from .common import NOTHING_USABLE
 
 
@@ -34,5 +36,8 @@ def run(options) -> int:
     opens = "JupyterLab opens at the address below" if options.no_browser else "JupyterLab opens in your browser"
     print(f"{opens}. To end it, come back here and press Ctrl-C twice.", flush=True)
     command, environment = lab_command(options.folder, browser=not options.no_browser)
-    ended = subprocess.run(command, env=environment, check=False).returncode
-    return NOTHING_USABLE if ended > 0 else 0
+    with subprocess.Popen(command, env=environment) as lab:
+        while lab.poll() is None:
+            with suppress(KeyboardInterrupt):  # it reached JupyterLab too, which asks, and ends by itself
+                lab.wait()
+    return NOTHING_USABLE if lab.returncode > 0 else 0
