@@ -132,14 +132,9 @@ def pair_row(number: int, pair: Pair) -> tuple[str, ...]:
 
 def pair_remarks(pair: Pair) -> list[str]:
     """What the maker should know about one pair: reasons of both verdicts, then the notes, each once."""
-    remarks = []
-    if pair.frequency.reason and pair.frequency.reason == pair.damping.reason:
-        remarks.append(pair.frequency.reason)
-    else:
-        for name in ("frequency", "damping"):
-            reason = getattr(pair, name).reason
-            if reason:
-                remarks.append(f"{name}: {reason}")
+    frequency, damping = pair.frequency.reason, pair.damping.reason
+    both = [f"frequency: {frequency}" * bool(frequency), f"damping: {damping}" * bool(damping)]
+    remarks = [frequency] if frequency and frequency == damping else [reason for reason in both if reason]
     return remarks + [note for note in pair.notes if note not in remarks]
 
 

@@ -64,23 +64,20 @@ class _Bench:
 
     def __init__(self, start):
         self._start = start
-        self._rehearsed = False
+        self._first = self._rehearse  # what the next press does, before what the maker chose; None most of the time
         self._orders: queue.SimpleQueue[str] = queue.SimpleQueue()
         self._shown_s, self._peak_db = 0.0, -inf
         self._kept: Path | None = None  # the session recorded last
-        self._reads_next = False
         self._large, self._meter, self._plan, self._sound = (widgets.HTML() for _ in range(4))
         for part, name in ((self._large, "large"), (self._meter, "meter"), (self._plan, "plan")):
             part.add_class(f"luthkit-{name}")
         self._plan.add_class("luthkit")
+        put = self._orders.put
         self._buttons = {
-            order: self._button(words, partial(self._orders.put, order), icon)
-            for order, words, icon in (
-                ("ready", "Ready", "hand-paper-o"),
-                ("back", "Take the last one back", "undo"),
-                ("skip", "Skip this position", "forward"),
-                ("finish", _FINISH, "save"),
-            )
+            "ready": self._button("Ready", partial(put, "ready"), "hand-paper-o"),
+            "back": self._button("Take the last one back", partial(put, "back"), "undo"),
+            "skip": self._button("Skip this position", partial(put, "skip"), "forward"),
+            "finish": self._button(_FINISH, partial(put, "finish"), "save"),
         }
         self._next = self._button("Read the modes of this session", self._read_next, "arrow-right")
         self._next.layout.display = "none"
@@ -91,14 +88,9 @@ class _Bench:
 
     def act(self) -> Page:
         """The rehearsal the first time, then what the maker chose."""
-        if not self._rehearsed:
-            self._rehearsed = True
-            return self._rehearse()
-        reads, self._reads_next = self._reads_next, False
-        if reads:
-            modeset = read_instrument(self._kept)
-            self._say("The modes are below", "Notebook 1 reads them again at any time, and 3 names them.")
-            return report_page(modeset, name_instrument(self._kept, modeset=modeset))
+        first, self._first = self._first, None
+        if first:
+            return first()
         while not self._orders.empty():
             self._orders.get()
         work = self._check if self._choices.checks_level else partial(self._record, self._choices.words())
@@ -111,14 +103,17 @@ class _Bench:
             (self.form if self._next.layout.display else self._next).focus()
 
     def _read_next(self) -> None:
-        self._reads_next = True
+        self._first = self._read
         self.form.press()
+
+    def _read(self) -> Page:
+        modeset = read_instrument(self._kept)
+        self._say("The modes are below", "Notebook 1 reads them again at any time, and 3 names them.")
+        return report_page(modeset, name_instrument(self._kept, modeset=modeset))
 
     def _rehearse(self) -> Page:
         desk = Desk(Plan(POSITIONS[:1], n_placements=1, n_taps=4), 48000, chimes=False)
-        remarks = [_REHEARSAL]
-        if self._choices.trouble:
-            remarks.insert(0, self._choices.trouble)
+        remarks = filter(None, (self._choices.trouble, _REHEARSAL))
         sample = _sample(self._start)
         if sample:
             desk.ear = Ear(sample.sample_rate_hz)
