@@ -33,7 +33,7 @@ padding:.5rem 1rem 2rem}
 .luthkit h1{font-size:1.7rem;margin:.6rem 0 .2rem}
 .luthkit h2{font-size:1.25rem;margin:2.2rem 0 .5rem;border-bottom:1px solid #cfc8bb}
 .luthkit h3{font-size:1.05rem;margin:1.4rem 0 .3rem}
-.luthkit img{width:100%;height:auto;background:#fff}
+.luthkit img{width:100%;max-width:56rem;height:auto;background:#fff}
 .luthkit .grey{color:#6b6b6b}
 .luthkit table{display:block;overflow-x:auto;max-width:100%}
 .luthkit table{border-collapse:collapse;font:14px/1.35 Arial,Helvetica,sans-serif;margin:.5rem 0}
