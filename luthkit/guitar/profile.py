@@ -78,6 +78,9 @@ def merge_sessions(sessions: Sequence[ModeSet]) -> ModeSet:
     """
     from .comparison import bands_of
 
+    if len(sessions) == 1:
+        bare = tuple(replace(mode, witnesses=()) for mode in sessions[0].modes)
+        return replace(sessions[0], modes=bare, spectrum=None)
     names = tuple(f"{k}" for k in range(len(sessions)))
     position = tuple(dict.fromkeys(place for session in sessions for place in session.positions))
     kept = []
@@ -95,24 +98,21 @@ def merge_sessions(sessions: Sequence[ModeSet]) -> ModeSet:
             notes=tuple(notes) if n == 1 else (f"mean of {n} of {len(sessions)} sessions", *notes),
         )
         kept.append((merged, _pattern(sessions[int(band.members[0][0])], members[0], position)))
-    if len(sessions) == 1:
-        others = (replace(mode, witnesses=()) for mode in sessions[0].modes if mode.kind != "body")
-        kept += [(mode, _pattern(sessions[0], mode, position)) for mode in others]
     kept.sort(key=lambda pair: pair[0].frequency_hz)
-    several = len(sessions) > 1
     notes = dict.fromkeys(note for session in sessions for note in session.notes)
+    sources = {f"{k}/{name}": sha for k, each in enumerate(sessions, start=1) for name, sha in each.sources.items()}
     return ModeSet(
         modes=tuple(mode for mode, _ in kept),
         taps_accepted=sum(session.taps_accepted for session in sessions),
         rejected=tuple(left for session in sessions for left in session.rejected),
         placements=sum(session.placements for session in sessions),
-        sources=frozen_dict(_sources(sessions)),
+        sources=frozen_dict(sources),
         parameters=frozen_dict({**sessions[0].parameters, "conditions": _conditions(sessions)}),
         version=__version__,
         name=sessions[0].name,
         positions=position,
         amplitudes=frozen_array([row for _, row in kept], dtype=complex) if position else None,
-        notes=((f"{len(sessions)} sessions made one",) if several else ()) + tuple(notes),
+        notes=(f"{len(sessions)} sessions made one", *notes),
     )
 
 
@@ -134,18 +134,12 @@ def _pattern(session: ModeSet, mode: Mode, positions) -> list[complex]:
     return [complex(row.get(place, complex(nan, nan))) for place in positions]
 
 
-def _sources(sessions: Sequence[ModeSet]) -> dict[str, str]:
-    if len(sessions) == 1:
-        return dict(sessions[0].sources)
-    return {f"{k}/{name}": digest for k, each in enumerate(sessions, start=1) for name, digest in each.sources.items()}
-
-
 def _conditions(sessions: Sequence[ModeSet]) -> dict:
     """What all sessions say alike, and the mean of the climate."""
     said = [conditions(session) for session in sessions]
     shared = {key: value for key, value in said[0].items() if all(item.get(key) == value for item in said)}
     for key in CLIMATE:
         known = [float(item[key]) for item in said if key in item]
-        if len(said) > 1 and len(known) == len(said):
+        if len(known) == len(said):
             shared[key] = round(sum(known) / len(known), 3)
     return shared
