@@ -147,6 +147,7 @@ def plan_page(plan: Plan) -> Page:
         "<h2>Pair by pair</h2>",
         paragraphs([f"Of {ranking.n_tops} tops and {ranking.n_backs} backs every pair was looked at. {ORDER}"]),
         table(HEADINGS[:5], [row[:5] for row in pairs]),
+        "<h3>The finished guitars</h3>",
         paragraphs([VALUES]),
         table((*HEADINGS[1:3], *_NAMES), [row[1:3] + row[5:] for row in (reference, *pairs)]),
         "<h2>If the thickness were free</h2>",

@@ -59,6 +59,7 @@ DUST = (
     "Do not thin a top below what its design bears on the word of this page."
 )
 CLOSED_HEADINGS = ("GPa", "by all modes heard", "by the three-tap formulas")
+WRITTEN_HEADINGS = ("", "as written down")
 STOCK_HEADINGS = (
     *("piece", "wood", "use", "density, kg/m³", "stiff along (E_L), GPa", "across (E_R), GPa"),
     *("radiation ratio", "loss along, %", ""),
@@ -162,7 +163,7 @@ def wood_text(history: Sequence[WoodReading]) -> str:
     if rows := change_rows(history):
         lines += ["", f"Since {history[0].measurement.day}, brought to one climate:"]
         lines.append(words.text_table(("", "change", ""), rows))
-    lines += ["", words.text_table(("written down", ""), written_rows(reading))]
+    lines += ["", words.text_table(WRITTEN_HEADINGS, written_rows(reading))]
     return "\n".join([*lines, *_list([*reading.piece.cautions(), *_day_notes(history)])])
 
 
@@ -271,7 +272,7 @@ def wood_page(history: Sequence[WoodReading]) -> Page:
     if rows := change_rows(history):
         days = f"{history[0].measurement.day} to {reading.measurement.day}"
         parts += [f"<h2>On the shelf, {escape(days)}</h2>", table(("", "change in one climate", ""), rows)]
-    parts += ["<h2>Written down</h2>", table(("", ""), written_rows(reading))]
+    parts += ["<h2>Written down</h2>", table(WRITTEN_HEADINGS, written_rows(reading))]
     parts += _last(_day_notes(history))
     return Page(_title(reading), "\n".join(parts), f"{file_word(piece.name)}_wood", _identity(history), reading.version)
 

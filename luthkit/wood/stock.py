@@ -168,26 +168,29 @@ def as_piece(said: Mapping, path: Path) -> Piece:
 def _measurement(said: Mapping, where: str) -> Measurement:
     for key in said:
         _known(key, _MEASURED, where)
+
+    def number(key, limits, usual):
+        return _number(said, key, limits, where) if key in said else usual
+
     sizes, notes = {}, []
     for key, (low, high, factor, usual_u) in SIZE_LIMITS.items():
         if key not in said:
             raise LuthkitError(f"{where} has no {key}; length, width, thickness and mass are needed")
         values = said[key] if isinstance(said[key], list) else [said[key]]
         readings = [factor * _number({key: value}, key, (low, high), where) for value in values]
-        own = factor * _number(said, f"{key}_u", (0, high / 10), where) if f"{key}_u" in said else usual_u
+        own = factor * number(f"{key}_u", (0, high / 10), usual_u / factor)
         uneven = key == "thickness_mm" and f"{key}_u" not in said and len(readings) < FEWEST_PLACES
         notes += [FEW_PLACES] if uneven else []
         sizes[key] = mean_of(readings, own, uneven_u=UNEVEN_U_M if uneven else 0.0)
-    climate = {key: _number(said, key, limits, where) if key in said else nan for key, limits in CLIMATE_LIMITS.items()}
-    meter_u = _number(said, "moisture_percent_u", (0, 10), where) if "moisture_percent_u" in said else METER_U_PERCENT
+    celsius, humidity, meter = (number(key, limits, nan) for key, limits in CLIMATE_LIMITS.items())
     moisture = moisture_of(
-        meter_percent=climate["moisture_percent"],
-        meter_u=meter_u,
-        temperature_c=climate["temperature_c"] if isfinite(climate["temperature_c"]) else 20.0,
-        humidity_percent=climate["relative_humidity_percent"],
+        meter_percent=meter,
+        meter_u=number("moisture_percent_u", (0, 10), METER_U_PERCENT),
+        temperature_c=celsius if isfinite(celsius) else 20.0,
+        humidity_percent=humidity,
     )
     notes += [] if isfinite(moisture.value) else [NO_CLIMATE]
-    channel = said.get("force_channel")
+    channel = number("force_channel", (0, 15), None)
     return Measurement(
         day=_day(said.get("date"), where),
         length_m=sizes["length_mm"],
@@ -195,10 +198,10 @@ def _measurement(said: Mapping, where: str) -> Measurement:
         thickness_m=sizes["thickness_mm"],
         mass_kg=sizes["mass_g"],
         moisture_percent=moisture,
-        temperature_c=climate["temperature_c"],
-        relative_humidity_percent=climate["relative_humidity_percent"],
+        temperature_c=celsius,
+        relative_humidity_percent=humidity,
         taps=_inside(said.get("taps", ""), where),
-        force_channel=None if channel is None else int(_number(said, "force_channel", (0, 15), where)),
+        force_channel=None if channel is None else int(channel),
         heard=_heard(said, where),
         notes=tuple(notes),
     )
