@@ -173,9 +173,10 @@ def body_page(sheet: BodySheet, change: Change | None = None) -> Page:
     told = what_if(sheet.fit, change or Change())
     parts = [
         box(summary(sheet, told)),
-        f'<div class="caution">{bullets(CARE)}</div>',
         "<h2>Where air, top and back lie</h2>",
         what_if_body(sheet.fit, told),
+        "<h2>Before you change anything</h2>",
+        f'<div class="caution">{bullets(CARE)}</div>',
         "<h2>The body in numbers</h2>",
         table(NUMBER_HEADINGS, number_rows(sheet.fit)),
         "<h2>What was read, and what the model makes of it</h2>",

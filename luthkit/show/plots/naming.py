@@ -8,7 +8,7 @@ import numpy as np
 
 from ...guitar.naming import CANNOT_TELL, NamedMode, Naming
 from ...guitar.priors import UNNAMED
-from ..names import sure_text
+from ..names import percent, sure_text
 from .common import BUILD, FAINT, REFERENCE, bare, new_axes, new_figure
 
 HIGHEST_HZ = 600.0  # modes above have no names and would only fill the table
@@ -112,9 +112,9 @@ def _panel(ax, naming: Naming, named: NamedMode) -> None:
         ax.fill(cx + width * np.cos(hole), cy + height * np.sin(hole), color="#DADADA", lw=0, zorder=0)
         ax.text(cx, cy + 0.6 * height, sign, ha="center", va="center", fontsize=13, color="#777777", zorder=1)
     _circles(ax, naming, named)
-    sure = "named by the maker" if named.overruled else f"{100 * min(named.probability, 0.99):.0f} % sure"
+    sure = "named by the maker" if named.overruled else f"{percent(named.probability)} sure"
     if named.name == CANNOT_TELL:
-        sure = f"perhaps {named.likeliest}, {100 * named.probability:.0f} %"
+        sure = f"perhaps {named.likeliest}, {percent(named.probability)}"
     elif named.name == UNNAMED:
         sure = sure_text(named)
     ax.set_title(f"{named.mode.frequency_hz:.0f} Hz\n{named.name}\n{sure}", fontsize=10.5)
@@ -158,7 +158,7 @@ _SHAPES = {  # centre, half widths and the sign of what usually moves, in metres
 def _row_label(naming: Naming, named: NamedMode) -> str:
     number = naming.modes.index(named) + 1
     name = f"cannot tell ({named.likeliest}?)" if named.name == CANNOT_TELL else named.name
-    sure = "by the maker" if named.overruled else f"{100 * min(named.probability, 0.99):.0f} %"
+    sure = "by the maker" if named.overruled else percent(named.probability)
     return f"{number}   {named.mode.frequency_hz:.0f} Hz   {name}   {sure}"
 
 
