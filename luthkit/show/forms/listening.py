@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from html import escape
+
 import ipywidgets as widgets
 
 from ...errors import LuthkitError
 from ...guitar.blind_test import blind_test
 from ..listening import listening_page, players, read_played
-from ..page import paragraphs
 from .common import Form, chosen, find_guitars, folder_list, path_field, text_field
 from .form import sentence
 
@@ -98,7 +99,7 @@ class _Blind:
         asking = self._test is not None and not self._test.finished
         for button in self._answers:
             button.disabled = not asking
-        self._said.value = paragraphs((words,))
+        self._said.value = f'<span role="status" style="font-size:15px">{escape(words)}</span>'
 
 
 def _player(wav: bytes):
