@@ -121,10 +121,6 @@ def _start(options, thresholds):
     from ..shop.history import read_history
 
     hz, mode = hertz("--start-for", options.start_for[0]), options.start_for[1]
-    found = []
-    for path in dict.fromkeys(map(os.fspath, options.settled)):
-        other = read_history(path)
-        if mode not in other.mode_names:
-            raise LuthkitError(f"{other.name} has no mode {mode!r}; it has {', '.join(other.mode_names)}")
-        found.append(settled_from(other.name, settle(series(other, mode, thresholds=thresholds))))
+    others = [read_history(path) for path in dict.fromkeys(map(os.fspath, options.settled))]
+    found = [settled_from(other.name, settle(series(other, mode, thresholds=thresholds))) for other in others]
     return look_back(hz, float("nan"), found)

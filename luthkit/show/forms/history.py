@@ -7,7 +7,6 @@ from pathlib import Path
 
 import ipywidgets as widgets
 
-from ...errors import LuthkitError
 from ...guitar.follow import follow
 from ...guitar.forecast import look_back, settled_from
 from ...guitar.history import series
@@ -55,8 +54,6 @@ def start_form(*, start=None) -> widgets.Widget:
         found = []
         for path in settled.value:
             history = read_history(path)
-            if name not in history.mode_names:
-                raise LuthkitError(f"{history.name} has no mode {name!r}; it has {', '.join(history.mode_names)}")
             own = own_thresholds(path)
             found.append(settled_from(history.name, settle(series(history, name, thresholds=own))))
         return start_page(name, look_back(reference.value, error.value, found), found)
