@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from luthkit.guitar.answers import answers
 from luthkit.guitar.assignment import give_out
 from luthkit.guitar.evidence import Reading
-from luthkit.guitar.merging import merged
+from luthkit.guitar.merging import merged, under_one_peak
 from luthkit.guitar.pistons import Pistons, told_together
 from luthkit.signal.modes import Mode, ModeSet
 from luthkit.simulate import AirTopBack
@@ -120,6 +120,13 @@ def test_two_that_cannot_be_told_apart_are_one():
     for clear in (modeset((188.8, 0.0), (190.0, -6.0), u=0.0005), modeset((180.0, 0.0), (190.0, -6.0), u=0.05)):
         assert merged(clear) is clear
     assert Reading("soundhole plugged", split).modeset.modes == one.modes
+
+
+def test_the_wider_of_two_peaks_decides_whether_they_are_one():
+    """Half the half-power width is zeta f: 4 Hz at 200 Hz for 0.02, 2 Hz for 0.01."""
+    wide, narrow, far = (Mode(f, 0.1, ratio, 0.001, 0.0, 1.0) for f, ratio in ((200, 0.02), (203, 0.01), (204.2, 0.01)))
+    assert under_one_peak(wide, narrow) and under_one_peak(narrow, wide)
+    assert not under_one_peak(wide, far) and not under_one_peak(far, wide)
 
 
 def test_answers_are_found_among_strangers_or_left_open():
