@@ -137,23 +137,22 @@ def rank(
     for first in range(0, len(i), _CHUNK):
         a, b = i[first : first + _CHUNK], j[first : first + _CHUNK]
         values, slopes = reckon_guitars(design, top_plates[a], back_plates[b], finished_only=True)
-        mean, wood, rule, building = calibration.apply(values, slopes, top_u[a], back_u[b])
-        covariance = wood + rule + building
+        mean, covariance = calibration.apply(values, slopes, top_u[a], back_u[b])
         score[first : first + _CHUNK] = _distances(target, mean, covariance, draws).mean(axis=0)
         out = out and _all_out(target, mean, covariance)
     short = _matched(score.reshape(len(tops), len(backs)), n_best)
     a, b = i[short], j[short]
     values, slopes = reckon_guitars(design, top_plates[a], back_plates[b], finished_only=True)
-    mean, wood, rule, building = calibration.apply(values, slopes, top_u[a], back_u[b])
+    mean, covariance = calibration.apply(values, slopes, top_u[a], back_u[b])
     draws = rng.standard_normal((_CLOSE_DRAWS, len(target.measured)))
-    far = _distances(target, mean, wood + rule + building, draws)
+    far = _distances(target, mean, covariance, draws)
     order = np.argsort(far.mean(axis=0), kind="stable")
     choice = _choice_draws(rng, calibration, target, values, slopes, (a, top_u), (b, back_u))
     nearer = (choice[:, order[:1]] < choice).mean(axis=0)
     pairs = []
     for k in order[:n_best]:
         low, high = np.quantile(far[:, k], [0.16, 0.84])
-        forecast = Forecast(FINISHED, mean[k], wood[k], rule[k], building[k])
+        forecast = Forecast(FINISHED, mean[k], covariance[k])
         chance = float((far[:, k] <= target.reach_steps).mean())
         sure = 0.5 if k == order[0] else float(nearer[k])
         names = tops[a[k]].name, backs[b[k]].name

@@ -61,26 +61,18 @@ class PastBuild:
 
 @dataclass(frozen=True, eq=False)
 class Forecast:
-    """What is expected of one guitar: logarithms of the quantities, and their covariance in three parts.
+    """What is expected of one guitar: logarithms of n quantities (n,), 11 or fewer, and their covariance (n, n).
 
-    `wood`: from measuring its wood; `rule`: from what is not known of the shop; `building`: from build to build. All
-    of shape (n, n) for n quantities, 11 or fewer.
+    In the covariance: errors of its measured wood, what is not known of the shop, and the scatter from build to build.
     """
 
     quantities: tuple[str, ...]
     mean: np.ndarray
-    wood: np.ndarray
-    rule: np.ndarray
-    building: np.ndarray
+    covariance: np.ndarray
 
     def __post_init__(self):
-        for name in ("mean", "wood", "rule", "building"):
-            object.__setattr__(self, name, frozen_array(getattr(self, name)))
-
-    @property
-    def covariance(self) -> np.ndarray:
-        """All three parts together."""
-        return self.wood + self.rule + self.building
+        object.__setattr__(self, "mean", frozen_array(self.mean))
+        object.__setattr__(self, "covariance", frozen_array(self.covariance))
 
     def value(self, quantity: str) -> tuple[float, float]:
         """(value, standard uncertainty) in Hz, or in s/kg for the mobility."""
@@ -103,11 +95,8 @@ class Forecast:
         gain = np.linalg.solve(total[np.ix_(at, at)] + error, total[at]).T
         keep = np.eye(len(total))
         keep[:, at] -= gain
-        noise = gain @ error @ gain.T
-        parts = [keep @ part @ keep.T for part in (self.wood, self.rule, self.building)]
-        return Forecast(
-            self.quantities, self.mean + gain @ (seen - self.mean[at]), parts[0], parts[1], parts[2] + noise
-        )
+        covariance = keep @ total @ keep.T + gain @ error @ gain.T
+        return Forecast(self.quantities, self.mean + gain @ (seen - self.mean[at]), covariance)
 
     def _place(self, quantity: str) -> int:
         if quantity not in self.quantities:
@@ -136,7 +125,7 @@ class Calibration:
             object.__setattr__(self, name, frozen_array(getattr(self, name)))
 
     def apply(self, values, slopes, top_u, back_u):
-        """Mean (n, q) and the three parts of the covariance (n, q, q) from values and slopes of `reckon_guitars`.
+        """Mean (n, q) and covariance (n, q, q) from values and slopes of `reckon_guitars`.
 
         top_u, back_u: (n, 4) relative uncertainties of the woods. q is 4 for the finished quantities or 11 for all.
         """
@@ -148,16 +137,15 @@ class Calibration:
         rule = self.covariance[c, c] + self.covariance[g, g] * far[:, :, None] * far[:, None, :]
         cross = self.covariance[c, g] * far[:, None, :]
         rule = rule + cross + np.swapaxes(cross, 1, 2)
-        building = np.broadcast_to(self.building[:q, :q], rule.shape)
-        return mean, _wood_part(slopes, top_u, back_u), rule, building
+        return mean, rule + _wood_part(slopes, top_u, back_u) + self.building[:q, :q]
 
     def forecast(self, top: WoodSet, back: WoodSet, *, top_thickness_m=None, back_thickness_m=None) -> Forecast:
         """The forecast of one guitar, all quantities; thicknesses are the design's unless others are given."""
         tops = reckon_plates(self.design.top, [top.wood], thickness_m=top_thickness_m)
         backs = reckon_plates(self.design.back, [back.wood], thickness_m=back_thickness_m)
         values, slopes = reckon_guitars(self.design, tops, backs)
-        parts = self.apply(values, slopes, np.array([top.uncertainty]), np.array([back.uncertainty]))
-        return Forecast(QUANTITIES, *(part[0] for part in parts))
+        mean, covariance = self.apply(values, slopes, np.array([top.uncertainty]), np.array([back.uncertainty]))
+        return Forecast(QUANTITIES, mean[0], covariance[0])
 
 
 @one_thread

@@ -86,9 +86,7 @@ def test_without_past_builds_it_cannot_tell(shop):
 
 def test_a_chance_is_that_of_the_normal_distribution():
     u = 0.02
-    forecast = Forecast(
-        FINISHED, np.log([100.0, 180.0, 220.0, 0.01]), np.eye(4) * u**2, np.zeros((4, 4)), np.zeros((4, 4))
-    )
+    forecast = Forecast(FINISHED, np.log([100.0, 180.0, 220.0, 0.01]), np.eye(4) * u**2)
     target = Target({"air": (101.0, 0.0), "main top": (180.0, 0.0)}, reach_steps=1.5)
     one = []
     for aim, value in ((101.0, 100.0), (180.0, 180.0)):

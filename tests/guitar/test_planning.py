@@ -108,7 +108,9 @@ def test_one_build_moves_the_offset_as_bayes_says(bare):
     value = plain.value(name)[0] * np.exp(seen)
     found = calibrate(design(), [PastBuild("one", TOP, BACK, {name: (value, 0.003 * value)})])
     prior = bare.covariance[k, k]
-    shrunk = np.array([prior / (prior + 0.003**2 + plain.wood[k, k] + s**2 * plain.building[k, k]) for s in (0.5, 2.0)])
+    building = bare.building[k, k]
+    wood = plain.covariance[k, k] - bare.covariance[k, k] - building  # the usual wood: its slope g has no say
+    shrunk = np.array([prior / (prior + 0.003**2 + wood + s**2 * building) for s in (0.5, 2.0)])
     assert seen * shrunk[1] < found.offset[k] < seen * shrunk[0]
     assert 0.4 * prior * (1 - shrunk[0]) < found.covariance[k, k] < prior * (1 - shrunk[1])
 
@@ -128,8 +130,8 @@ def test_what_is_measured_on_the_bench_narrows_the_rest(taught):
 def test_conditioning_is_the_textbook_formula(seed):
     # JCGM-free check: joint Gaussian, information form: inverse covariances add
     rng = np.random.default_rng(seed)
-    parts = [0.001 * (a @ a.T) for a in rng.standard_normal((3, 4, 4))]
-    forecast = Forecast(FINISHED, np.log([100, 180, 220, 0.01]), *parts)
+    root = rng.standard_normal((4, 12))
+    forecast = Forecast(FINISHED, np.log([100, 180, 220, 0.01]), 0.001 * root @ root.T)
     after = forecast.given({"main top": (185.0, 1.0), "air": (101.0, 0.5)})
     look = np.eye(4)[[1, 0]]
     noise = np.diag([(1 / 185) ** 2, (0.5 / 101) ** 2])
