@@ -99,7 +99,7 @@ def logbook_form(*, start=None) -> widgets.Widget:
             if event.value == _CHOOSE:
                 raise LuthkitError(f"What was done is not chosen; choose {', '.join(EVENT_KINDS)}")
             noted = add_event(logbook, known.value, event.value, date=_day(day.value) or today, note=words.value)
-            details = [f"Noted for {known.value}: {noted.kind} on {noted.date}."]
+            details = [f"Noted for {known.value}: {noted.words} on {noted.date}."]
             words.value = ""
         elif job.value == STUDY:
             details = _study(logbook, known.value, days.value)
