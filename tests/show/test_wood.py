@@ -304,7 +304,8 @@ def test_taps_that_lie_in_the_stock_are_offered_and_read_where_they_are(tmp_path
     shutil.copy(taps / "end.flac", taps / "left_out" / "tap_01.flac")
     (taps / "session.toml").write_text('[[recording]]\nfile = "left_out"\nkind = "left out"\n', encoding="utf-8")
     start_logbook(tmp_path / "logbook")
-    monkeypatch.chdir(tmp_path)
+    (tmp_path / "notebooks").mkdir()
+    monkeypatch.chdir(tmp_path / "notebooks")
     hand = Hand(forms.piece_form())
     offered = [path for _, path in hand["Taps in"].options if path]
     assert [Path(path) for path in offered] == [taps]
