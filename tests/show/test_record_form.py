@@ -146,6 +146,7 @@ def test_a_sitting_ends_in_the_logbook(bench, monkeypatch):
     hand["Placements"].value = 1
     hand["Temperature, °C"].value = "20,5"
     hand["Stage"].value = "closed box"
+    hand["Belongs to my repeat study"].value = True
     hand["Start recording"].click()
     assert 'data-done="2"' in hand["luthkit-status"].value and hand.text("luthkit-large").startswith("Done")
     page = hand.text("luthkit-page")
@@ -153,6 +154,7 @@ def test_a_sitting_ends_in_the_logbook(bench, monkeypatch):
     assert "All taps come from one placement: the stated errors cannot hold" in page
     (kept,) = open_logbook(bench / "logbook").sessions("Twelve")
     assert kept.conditions["temperature_c"] == 20.5 and kept.stage == "closed box"
+    assert read_session(kept.path).conditions["repeat_study"] is True
     assert len(read_session(kept.path).find_taps().taps) == 3
     assert "with the button below" in hand.text("luthkit-large")
     hand["Read the modes of this session"].click()
