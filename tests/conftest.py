@@ -3,9 +3,12 @@
 import numpy.linalg  # noqa: F401  (loads its BLAS before it is held)
 import pytest
 import scipy.linalg  # noqa: F401
+from hypothesis import settings
 from threadpoolctl import threadpool_limits
 
 threadpool_limits(limits=1)
+settings.register_profile("untimed", settings.default, deadline=None)  # no test looks at a clock
+settings.load_profile("untimed")
 
 
 @pytest.hookimpl(trylast=True)
