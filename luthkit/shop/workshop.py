@@ -38,8 +38,8 @@ _START_TEXT = """# What do I do now?
 Click on a notebook below. It opens with a few words; press **Open the form** in the row of buttons above them
 (or *Run → Run All Cells* in the menu), and a form appears, filled with sample guitars. Those are invented, and their
 sound is synthetic, made by a computer: try everything on them. If one is not as it was any more, delete its folder in
-*sample_audio* and begin again with `luthkit start`: it is put back. To make room, the list of files at the left folds away
-when a form opens; the sign of a folder in the left margin brings it back.
+*sample_audio* and begin again with `luthkit start`: it is put back. To make room, the list of files at the left folds
+away when a form opens; the sign of a folder in the left margin brings it back.
 
 | I want to … | open |
 |---|---|
