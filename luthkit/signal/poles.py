@@ -134,19 +134,6 @@ class _Look:
         return diagonal_blocks(self.inverse(), self.n_poles)
 
 
-def restricted_likelihood(cells: Sequence[Cell], whiteners, poles) -> float:
-    """-2 ln of the restricted likelihood (Patterson and Thompson 1971) of the noise behind `whiteners`, but for a
-    constant: of what no change of amplitudes or, to first order, of poles can take up.
-
-    Poles that have fitted a part of the noise would else make it look weaker than it is.
-    """
-    looks = [_Look(cell, w, cell.mean, poles, 0.0, 0) for cell, w in zip(cells, whiteners, strict=True)]
-    taken_up = np.linalg.slogdet(sum(each.normal()[0] for each in looks))[1]
-    for each in looks:
-        taken_up += 2 * np.sum(np.log(each.scale * np.diag(each.gram[0])))
-    return float(taken_up + sum(e.misfit + w.log_determinant for e, w in zip(looks, whiteners, strict=True)))
-
-
 def amplitude_solver(cell: Cell, whitener, poles) -> np.ndarray:
     """What turns a cell's data into (Re a, Im a) of each pole, poles held: (2 n_poles, n)."""
     look = _Look(cell, whitener, cell.mean, poles, 0.0, 0)

@@ -16,7 +16,7 @@ import numpy as np
 from scipy.stats import chi2
 
 from .cells import Cell
-from .poles import PoleFit, amplitude_solver, refine, restricted_likelihood, subspace_poles
+from .poles import PoleFit, amplitude_solver, refine, subspace_poles
 from .room import Mains, Room, Whitener, chance_amplitudes, find_mains, fitted_sound, hiss_rms, recorded_sound, roomy
 
 # odds at which chance alone makes a pole look as strong: told for its strength; kept in a room, and told there for
@@ -30,7 +30,7 @@ EXCESS = 1.6  # misfit per degree of freedom above which there is more than hiss
 BROADEST = 0.06  # damping ratio, Q about 8
 CROWD = 28  # poles above which they may fit a room: a quiet made body takes 19 to 23, in a room 27 to 45
 NO_DECAY = 0.2  # 1/s: 35 s to die; where no hum was heard, wood and metal may well ring beside one of its lines
-LEAST_ROOM = 10 ** (-3.5)
+LEAST_ROOM = 10 ** (-2.8)
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,8 +62,7 @@ class TapFit:
 def fit_taps(cells: Sequence[Cell], *, top_hz: float) -> TapFit:
     """Joint fit of all cells, the number of poles found blind, first for hiss alone, then for the room as well.
 
-    The covariance of the reverberation follows from the recorded sound, then from the fit, twice. The room is asked
-    for again after the first of these passes, which leaves out most poles that stood for it.
+    The covariance of the reverberation follows from the recorded sound, then from the fit, twice.
     """
     mains = find_mains(cells, top_hz)
     hiss = [hiss_rms(cell, mains) for cell in cells]
@@ -79,11 +78,7 @@ def fit_taps(cells: Sequence[Cell], *, top_hz: float) -> TapFit:
     if room.reverberant_to_direct < LEAST_ROOM:
         return replace(dry, poles=first.complete(fit)) if len(fit.poles) > CROWD else dry
     data = [cell.mean for cell in short]
-
-    def heard(room):
-        return [(cell, h, _shared(room, cell, short)) for cell, h in zip(short, hiss, strict=True)]
-
-    noise = heard(room)
+    noise = [(cell, h, _shared(room, cell, short)) for cell, h in zip(short, hiss, strict=True)]
     whiteners = [roomy(c, h, r, recorded_sound(c), mains, TAPER_S) for c, h, r in noise]
     for last in (False, True):
         search = _Search(short, data, whiteners, replace(mains, n_lines=0), top_hz)
@@ -91,9 +86,6 @@ def fit_taps(cells: Sequence[Cell], *, top_hz: float) -> TapFit:
         if better is None:
             return dry
         fit = better
-        if not last:  # fewer poles have taken up the room now
-            room = estimate_room(short, hiss, fit, mains, room)
-            noise = heard(room)
         parts = zip(noise, fit.amplitudes, strict=True)
         whiteners = [roomy(c, h, r, fitted_sound(c, fit.poles, a), mains) for (c, h, r), a in parts]
     fit = refine(short, data, whiteners, fit.poles, max_steps=6, usual=True)
@@ -273,19 +265,18 @@ def _distinct(poles) -> np.ndarray:
     return np.array(kept, complex)
 
 
-def estimate_room(
-    cells: Sequence[Cell], hiss: Sequence[float], fit: PoleFit, mains: Mains, near: Room | None = None
-) -> Room:
-    """Decay time and strength of the room's tail by restricted maximum likelihood (`restricted_likelihood`).
+def estimate_room(cells: Sequence[Cell], hiss: Sequence[float], fit: PoleFit, mains: Mains) -> Room:
+    """Decay time and strength of the room's tail by maximum likelihood, poles held at the fit's.
 
     Asks the loudest cell of each placement. Climbs a grid of factors in both from 0.4 s and -10 dB, halving the
-    step, or in small steps from a room that is `near`.
+    step.
     """
     loudest: dict[tuple[str, int], int] = {}
     for k in sorted(range(len(cells)), key=lambda k: np.sum(cells[k].mean ** 2)):
         loudest[cells[k].placement, cells[k].channel] = k
     asked = list(loudest.values())
     cells, hiss = [cut(cells[k], 0.3) for k in asked], [hiss[k] for k in asked]
+    data = [cell.mean for cell in cells]
     sounds = [fitted_sound(c, fit.poles, a) for c, a in zip(cells, fit.amplitudes[asked], strict=True)]
     known: dict[tuple[float, float], float] = {}
 
@@ -293,14 +284,11 @@ def estimate_room(
         if at not in known:
             room = Room(0.4 * 2 ** at[0], 10 ** (-1 + at[1]))
             whiteners = [roomy(c, h, room, s, mains) for c, h, s in zip(cells, hiss, sounds, strict=True)]
-            known[at] = restricted_likelihood(cells, whiteners, fit.poles)
+            trial = refine(cells, data, whiteners, fit.poles, max_steps=0)
+            known[at] = trial.misfit + sum(w.log_determinant for w in whiteners)
         return known[at]
 
-    if near is None:
-        at = _climb(cost, (0.0, 0.0), steps=(1.0, 0.5, 0.25))
-    else:
-        at = np.log2(near.t60_s / 0.4), 1 + np.log10(near.reverberant_to_direct)
-        at = _climb(cost, at, steps=(0.25, 0.125))
+    at = _climb(cost, (0.0, 0.0), steps=(1.0, 0.5, 0.25))
     return Room(0.4 * 2 ** at[0], 10 ** (-1 + at[1]))
 
 
