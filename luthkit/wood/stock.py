@@ -32,6 +32,7 @@ import tomllib
 from collections.abc import Mapping
 from math import isfinite, nan
 from pathlib import Path
+from statistics import median
 
 from ..errors import LuthkitError
 from .piece import (
@@ -62,6 +63,8 @@ SIZE_LIMITS = {  # key: (lowest, highest, factor to SI, usual uncertainty in SI)
     "thickness_mm": (0.3, 200, 1e-3, THICKNESS_U_M),
     "mass_g": (0.1, 50_000, 1e-3, MASS_U_KG),
 }
+DENSITY_LIMITS_KG_M3 = (80, 1500)  # no wood a guitar is made of lies outside (common practice, no source)
+FAR = 0.3  # of the median: no thickness of an even piece strays that far (common practice, no source)
 CLIMATE_LIMITS = {"temperature_c": (-20, 60), "relative_humidity_percent": (1, 98), "moisture_percent": (0, 30)}
 _U = (*(f"{key}_u" for key in SIZE_LIMITS), "moisture_percent_u")
 _LISTS = ("thickness_mm", "modes_hz", "q_factors")
@@ -73,7 +76,7 @@ def read_stock(path) -> tuple[Piece, ...]:
     """All pieces in a folder of TOML files, in one such file, or in one CSV table; by name.
 
     Raises LuthkitError for a path that is not there, a file that is no such text, a word that is not known, a
-    number out of range, and two pieces of one name.
+    number out of range, sizes and a mass that no wood has, and two pieces of one name.
     """
     path = Path(path)
     if path.is_dir():
@@ -168,16 +171,14 @@ def as_piece(said: Mapping, path: Path) -> Piece:
 def _measurement(said: Mapping, where: str) -> Measurement:
     for key in said:
         _known(key, _MEASURED, where)
+    check_sizes(said, where)
 
     def number(key, limits, usual):
         return _number(said, key, limits, where) if key in said else usual
 
     sizes, notes = {}, []
-    for key, (low, high, factor, usual_u) in SIZE_LIMITS.items():
-        if key not in said:
-            raise LuthkitError(f"{where} has no {key}; length, width, thickness and mass are needed")
-        values = said[key] if isinstance(said[key], list) else [said[key]]
-        readings = [factor * _number({key: value}, key, (low, high), where) for value in values]
+    for key, (_, high, factor, usual_u) in SIZE_LIMITS.items():
+        readings = [factor * value for value in _readings(said, key, where)]
         own = factor * number(f"{key}_u", (0, high / 10), usual_u / factor)
         uneven = key == "thickness_mm" and f"{key}_u" not in said and len(readings) < FEWEST_PLACES
         notes += [FEW_PLACES] if uneven else []
@@ -205,6 +206,39 @@ def _measurement(said: Mapping, where: str) -> Measurement:
         heard=_heard(said, where),
         notes=tuple(notes),
     )
+
+
+def check_sizes(said: Mapping, where: str) -> None:
+    """Raises LuthkitError, which begins with `where`, for sizes and a mass (keys of SIZE_LIMITS) that no wood has."""
+    values = {key: _readings(said, key, where) for key in SIZE_LIMITS}
+    thick = values["thickness_mm"]
+    if len(thick) >= FEWEST_PLACES:
+        middle = median(thick)
+        worst = max(thick, key=lambda value: abs(value / middle - 1))
+        if abs(worst / middle - 1) > FAR:
+            slips = (float(f"{worst * shift:.6g}") for shift in (0.1, 0.01, 10, 100))
+            meant = next((f" (is it {slip:g}?)" for slip in slips if abs(slip / middle - 1) <= FAR), "")
+            raise LuthkitError(
+                f"{where}: a thickness of {worst:g} mm lies far from the others, whose middle is {middle:g} mm{meant}; "
+                "measure there again, as a piece so uneven cannot be read"
+            )
+    length, width, thickness, mass = (sum(found) / len(found) for found in values.values())
+    density = float(f"{1e6 * mass / (length * width * thickness):.3g}")
+    low, high = DENSITY_LIMITS_KG_M3
+    if not low <= density <= high:
+        raise LuthkitError(
+            f"{where}: {length:g} x {width:g} x {thickness:.4g} mm and {mass:g} g make {density:g} kg/m3, but wood has "
+            f"{low} to {high}; is the mass in grams, and are the sizes in millimetres?"
+        )
+
+
+def _readings(said: Mapping, key: str, where: str) -> list[float]:
+    if key not in said:
+        raise LuthkitError(f"{where} has no {key}; length, width, thickness and mass are needed")
+    values = said[key] if isinstance(said[key], list) else [said[key]]
+    if not values:
+        raise LuthkitError(f"{where}: {key} is empty; write a number")
+    return [_number({key: value}, key, SIZE_LIMITS[key][:2], where) for value in values]
 
 
 def _heard(said: Mapping, where: str) -> tuple[tuple[float, float], ...]:

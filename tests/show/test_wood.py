@@ -321,6 +321,8 @@ def test_taps_that_lie_in_the_stock_are_offered_and_read_where_they_are(tmp_path
     [
         ("Name", " ", "has no name"),
         ("Mass in g", "", "Mass in g is empty; write a number from 0.1 to 50000"),
+        ("Mass in g", "0.1392", "and 0.1392 g make 0.4"),
+        ("Thickness in mm", "3.01 3 30,1 3 2.99 3", "As written here: a thickness of 30.1 mm lies far from the others"),
         ("Width in mm", "2000", "; write a number from 2 to 1500"),
         ("Length in mm", "550 551", "Length in mm is"),
         ("Thickness in mm", "3 mm", "or several with spaces"),

@@ -3,9 +3,11 @@
 import datetime
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from luthkit import LuthkitError
-from luthkit.wood.stock import read_stock
+from luthkit.wood.stock import check_sizes, read_stock
 
 SPRUCE = """
 name = "Spruce 31"
@@ -103,6 +105,10 @@ def test_a_table_tells_the_same(tmp_path):
         ("[[measured]]", "[measured]", "TOML|double brackets"),
         ("moisture_percent = 11", 'taps = "../elsewhere"', "beside this file"),
         ("relative_humidity_percent = 50", "relative_humidity_percent = 100", "from 1 to 98"),
+        ("mass_g = 138.6", "mass_g = 0.1386", "550 x 200 x 3 mm and 0.1386 g make 0.42 kg/m3.*in grams.*millimetres"),
+        ("thickness_mm = 3\n", "thickness_mm = 0.3\n", "make 4230 kg/m3, but wood has 80 to 1500"),
+        ("[3.01, 3.00, 2.99]", "[3.01, 30.1, 2.99]", "30.1 mm lies far from the others, .* 3.01 mm .is it 3.01"),
+        ("[3.01, 3.00, 2.99]", "[]", "thickness_mm is empty"),
         ("thickness_mm_u = 0.01", 'thickness_mm_u = "fine"', "thickness_mm_u is 'fine'"),
     ],
 )
@@ -143,3 +149,23 @@ def test_a_piece_never_measured_says_so(tmp_path):
     with pytest.raises(LuthkitError, match="never measured"):
         _ = piece.latest
     assert piece.species is None and piece.cautions() == ()
+
+
+@given(middle=st.floats(1.5, 20), strayed=st.floats(0.2, 5), density=st.floats(20, 4000))
+def test_sizes_are_taken_exactly_where_wood_can_have_them(middle, strayed, density):
+    """80 to 1500 kg/m3, and 30 % of the middle of the thicknesses: common practice, no source."""
+    thick = [middle, middle * strayed, middle, middle]
+    sizes = {"length_mm": 500, "width_mm": 200, "thickness_mm": thick}
+    said = sizes | {"mass_g": density * 1e-6 * 500 * 200 * sum(thick) / 4}
+    if 0.7 < strayed < 1.3 and 81 < density < 1490:
+        check_sizes(said, "here")
+    elif abs(strayed - 1) > 0.301 or not 79 < density < 1510:
+        with pytest.raises(LuthkitError, match=r"here: .*(lies far|kg/m3)"):
+            check_sizes(said, "here")
+
+
+def test_a_slip_is_guessed_only_where_it_fits():
+    sizes = {"length_mm": 550, "width_mm": 200, "thickness_mm": [3, 3, 3, 4.5], "mass_g": 140}
+    with pytest.raises(LuthkitError, match=r"4\.5 mm lies far") as told:
+        check_sizes(sizes, "here")
+    assert "is it" not in str(told.value)

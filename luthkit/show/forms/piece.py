@@ -19,7 +19,7 @@ from ...shop.woodpile import read_history
 from ...shop.workshop import results_folder
 from ...wood.piece import USES
 from ...wood.species import SAWN, SPECIES
-from ...wood.stock import CLIMATE_LIMITS, FACT_LIMITS, SIZE_LIMITS, read_stock
+from ...wood.stock import CLIMATE_LIMITS, FACT_LIMITS, SIZE_LIMITS, check_sizes, read_stock
 from ..wood import FACTS, wood_page
 from .common import Form, find_guitars, folded, label, list_field, path_field, text_field
 
@@ -101,6 +101,7 @@ def piece_form(*, start=None) -> widgets.Widget:
 
     def act():
         measured = {"date": _day(day.value), **_said(numbers)}
+        check_sizes(measured, "As written here")
         if hammer.value is not None:
             measured["force_channel"] = hammer.value
         typed = elsewhere.value.strip().strip("\"'")
