@@ -7,6 +7,7 @@ says so, from memory. Means of straight clear wood: a piece of the same name may
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from math import isfinite, nan, sqrt
 
@@ -133,8 +134,14 @@ SPECIES = {species.name.lower(): species for species in _ALL}
 
 
 def find_species(name: str) -> Species | None:
-    """A wood of the list by its name or its latin name, in any case of letters; None when it is not in the list."""
-    wanted = " ".join(name.lower().split())
-    if not wanted:
-        return None
-    return SPECIES.get(wanted) or next((s for s in _ALL if s.latin.lower() == wanted), None)
+    """A wood of the list by its name or its latin name, whatever its case, spaces and hyphens; None when not there.
+
+    >>> find_species("Western Red-Cedar").name
+    'western redcedar'
+    """
+    wanted = _letters(name)
+    return next((s for s in _ALL if wanted and wanted in (_letters(s.name), _letters(s.latin))), None)
+
+
+def _letters(name: str) -> str:
+    return re.sub(r"[\W_]+", "", name).casefold()

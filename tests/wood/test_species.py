@@ -61,7 +61,28 @@ def test_woods_without_ratios_take_the_middle_of_those_with():
 
 
 def test_what_is_known_by_no_name():
-    assert find_species("") is None and find_species("plywood") is None
+    assert all(find_species(name) is None for name in ("", " - ", "plywood", "spruce", "red"))
+
+
+@pytest.mark.parametrize(
+    ("said", "name"),
+    [
+        ("western red cedar", "western redcedar"),
+        ("Port Orford Cedar", "Port-Orford cedar"),
+        ("douglas fir", "Douglas-fir"),
+        ("SITKA-SPRUCE", "Sitka spruce"),
+        ("red-wood", "redwood"),
+        ("spanish  cedar", "Spanish-cedar"),
+        ("thuja-plicata", "western redcedar"),
+    ],
+)
+def test_names_forgive_spaces_hyphens_and_case(said, name):
+    assert find_species(said).name == name
+
+
+def test_every_wood_is_found_by_both_its_names():
+    for species in SPECIES.values():
+        assert find_species(species.name) is species and find_species(species.latin) is species
 
 
 def test_protected_woods_are_marked():
