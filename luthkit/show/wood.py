@@ -8,7 +8,7 @@ from math import isfinite
 
 from ..guitar.settling import FEWEST_SESSIONS
 from ..shop.woodpile import FOLLOWED, shelf_courses
-from ..wood.reading import STIFF, WoodReading, change_between
+from ..wood.reading import MOST_DENSITY_CHANGE, STIFF, WoodReading, change_between, days_apart
 from . import words
 from .data import picked
 from .meanings import PLUS_MINUS
@@ -16,6 +16,7 @@ from .page import Page, box, bullets, file_word, identity_of, image, paragraphs,
 from .plots.wood import plot_budget, plot_nodal_lines, plot_stock
 
 MOVED = "moved"
+WRITTEN_WRONGLY = "one of the days is probably written wrongly"
 NAMES = {  # name: (in words, unit, factor from SI)
     "density": ("density", "kg/m³", 1.0),
     "along": ("stiffness along the grain (E_L)", "GPa", 1e-9),
@@ -114,17 +115,21 @@ def closed_rows(reading: WoodReading) -> list[tuple[str, str, str]]:
 def change_rows(history: Sequence[WoodReading]) -> list[tuple[str, str, str]]:
     """(what, change from the first day to the last, whether and how it moves).
 
-    From four days on the course over all days decides; before, the first and the last alone.
+    From four days on the course over all days decides; before, the first and the last alone. Days that cannot both be
+    true say nothing of a change.
     """
     if len(history) < 2:
         return []
     dated = [reading for reading in history if reading.measurement.day and reading.at_climate]
-    courses = shelf_courses(dated) if len(dated) >= FEWEST_SESSIONS else {}
+    wrong = days_apart(history)
+    courses = shelf_courses(dated) if len(dated) >= FEWEST_SESSIONS and not wrong else {}
     rows = []
     for name, (change, u) in change_between(history[0], history[-1]).items():
         if name not in FOLLOWED:
             continue
-        if name in courses:
+        if wrong:
+            verdict = f"cannot tell: {WRITTEN_WRONGLY}"
+        elif name in courses:
             course = courses[name]
             most = f"no change seen; at most {100 * course.no_more_than:.1f} % is possible"
             verdict = f"{MOVED}: {course.shape}" if course.changed else most
@@ -133,6 +138,21 @@ def change_rows(history: Sequence[WoodReading]) -> list[tuple[str, str, str]]:
             verdict = MOVED if abs(change) > 1.96 * u else unseen
         rows.append((NAMES[name][0], words.with_error(100 * change, 100 * u, unit="%"), verdict))
     return rows
+
+
+def _written_wrongly(history: Sequence[WoodReading]) -> tuple[str, ...]:
+    """That two days cannot both be true, in a sentence; nothing where they can."""
+    told = [
+        f"{_told('density', density, unit='kg/m³')} ({day.measurement.day or 'a day without a date'})"
+        for day, density in days_apart(history)
+    ]
+    if not told:
+        return ()
+    most = f"{100 * MOST_DENSITY_CHANGE:g} %"
+    return (
+        f"Its density comes out as {' and as '.join(told)}, but seasoned wood changes by {most} at most: "
+        f"{WRITTEN_WRONGLY}. Look at the sizes and the mass of both; nothing can be said of a change till then.",
+    )
 
 
 def written_rows(reading: WoodReading) -> list[tuple[str, str]]:
@@ -162,7 +182,7 @@ def wood_text(history: Sequence[WoodReading]) -> str:
         lines += ["", words.text_table(CLOSED_HEADINGS, rows)]
     if rows := change_rows(history):
         lines += ["", f"Since {history[0].measurement.day}, brought to one climate:"]
-        lines.append(words.text_table(("", "change", ""), rows))
+        lines += [words.text_table(("", "change", ""), rows), *_written_wrongly(history)]
     lines += ["", words.text_table(WRITTEN_HEADINGS, written_rows(reading))]
     return "\n".join([*lines, *_list([*reading.piece.cautions(), *_day_notes(history)])])
 
@@ -301,8 +321,10 @@ def wood_summary(history: Sequence[WoodReading]) -> tuple[str, ...]:
     """Two or three sentences on one piece."""
     reading = history[-1]
     known = reading.at_climate or reading.values
+    wrong = _written_wrongly(history)
     if "along" not in known:
-        return (f"{reading.piece.name}: its density is known, its stiffness is not: {'; '.join(reading.notes)}.",)
+        why = "; ".join(reading.notes)
+        return (f"{reading.piece.name}: its density is known, its stiffness is not: {why}.", *wrong)
     said = [
         f"{NAMES[name][0]} {_told(name, known[name], unit=NAMES[name][1])}"
         for name in ("density", "along", "across")
@@ -315,7 +337,9 @@ def wood_summary(history: Sequence[WoodReading]) -> tuple[str, ...]:
     ]
     if reading.plate and not reading.plate.certain:
         lines.append("What was heard does not settle all of it: see the notes.")
-    if rows := change_rows(history):
+    if wrong:
+        lines += wrong
+    elif rows := change_rows(history):
         told = "; ".join(f"{row[0]} {row[1]}" for row in rows if row[2].startswith(MOVED))
         since = f"Since {history[0].measurement.day}"
         lines.append(f"{since} it moved: {told}." if told else f"{since}: cannot tell whether it moved.")

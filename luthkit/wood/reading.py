@@ -32,6 +32,7 @@ from .species import SPECIES
 from .strips import StripReading, invert_strip
 
 CLIMATE = (20.0, 48.0)  # C and percent of humidity that pieces are brought to; about 9 % of moisture
+MOST_DENSITY_CHANGE = 0.15  # relative, that seasoned wood can show from day to day (common practice, no source)
 SLOPE_U = 0.3  # relative, of how stiffness answers to moisture, piece by piece (judgement, no source)
 # E_L / G_LT and E_R / G_RT, or, flatsawn, E_L / G_LR and E_T / G_RT: table 5-1, middle of its softwoods
 LONG_GRAIN_RATIO, CROSS_GRAIN_RATIO, FLAT_CROSS_RATIO = 15.0, 20.0, 10.0
@@ -215,3 +216,16 @@ def change_between(earlier: WoodReading, later: WoodReading) -> Mapping[str, tup
         for name in first
         if name in last
     }
+
+
+def days_apart(history: Sequence[WoodReading]) -> tuple[tuple[WoodReading, Budget], ...]:
+    """The days of the lowest and of the highest density, with these, where they differ by more than wood can change.
+
+    One of them is probably written wrongly, and what it says of stiffness with it. Empty where they do not; densities
+    are taken in one climate where all days know it.
+    """
+    one_climate = all(reading.at_climate for reading in history)
+    found = [(reading, (reading.at_climate if one_climate else reading.values)["density"]) for reading in history]
+    found.sort(key=lambda pair: pair[1].value)
+    apart = found[-1][1].value / found[0][1].value > 1 + MOST_DENSITY_CHANGE
+    return (found[0], found[-1]) if apart else ()

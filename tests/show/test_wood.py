@@ -27,6 +27,7 @@ from luthkit.show.wood import (
     wood_data,
     wood_page,
     wood_rows,
+    wood_summary,
     wood_text,
     written_rows,
 )
@@ -118,6 +119,31 @@ def test_an_earlier_day_that_cannot_be_read_says_why(history):
     for text in (wood_text([broken, history[-1]]), wood_page([broken, history[-1]]).body):
         assert "2023-04-14: the taps are not there" in text
     assert not any("placement" in reading_note for reading in history for reading_note in reading.notes)
+
+
+@pytest.mark.parametrize("count", [2, 5])
+@pytest.mark.parametrize("wrong", [1.16, 0.85, 10.0])
+def test_days_that_cannot_both_be_true_are_no_change(history, count, wrong):
+    """Wood changes its density by 15 % at most (common practice, no source): a mass or a size is written wrongly."""
+
+    def on_days(factor):
+        days = []
+        for k in range(count):
+            known = {name: replace(b, value=b.value * factor ** (k == 1)) for name, b in history[-1].at_climate.items()}
+            measurement = replace(history[-1].measurement, day=date(2020 + k, 3, 1))
+            days.append(replace(history[-1], measurement=measurement, values=known, at_climate=known))
+        return days
+
+    said = "one of the days is probably written wrongly"
+    assert [row[2] for row in change_rows(on_days(wrong))] == 4 * [f"cannot tell: {said}"]
+    density = history[-1].at_climate["density"].value
+    for text in (wood_text(on_days(wrong)), wood_page(on_days(wrong)).body):
+        assert "moved" not in text and f"{said}. Look at the sizes" in text
+        assert f"{density * wrong:.1f}"[:3] in text and "2021-03-01" in text
+    for text in (wood_text(on_days(1.14)), wood_page(on_days(1.14)).body):
+        assert said not in text
+    only = [replace(day, values={"density": day.values["density"]}, at_climate={}) for day in on_days(wrong)]
+    assert said in wood_summary(only)[-1] and "moved" not in wood_text(only)
 
 
 def test_from_four_days_on_the_course_decides(history):

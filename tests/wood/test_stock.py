@@ -151,7 +151,7 @@ def test_a_piece_never_measured_says_so(tmp_path):
     assert piece.species is None and piece.cautions() == ()
 
 
-@given(middle=st.floats(1.5, 20), strayed=st.floats(0.2, 5), density=st.floats(20, 4000))
+@given(middle=st.floats(1.5, 20), strayed=st.floats(0.5, 1.6), density=st.floats(40, 1900))
 def test_sizes_are_taken_exactly_where_wood_can_have_them(middle, strayed, density):
     """80 to 1500 kg/m3, and 30 % of the middle of the thicknesses: common practice, no source."""
     thick = [middle, middle * strayed, middle, middle]
@@ -165,7 +165,7 @@ def test_sizes_are_taken_exactly_where_wood_can_have_them(middle, strayed, densi
 
 
 def test_a_slip_is_guessed_only_where_it_fits():
-    sizes = {"length_mm": 550, "width_mm": 200, "thickness_mm": [3, 3, 3, 4.5], "mass_g": 140}
-    with pytest.raises(LuthkitError, match=r"4\.5 mm lies far") as told:
+    sizes = {"length_mm": 550, "width_mm": 200, "thickness_mm": [3, 3, 3, 4], "mass_g": 140}
+    with pytest.raises(LuthkitError, match=r"a thickness of 4 mm lies far") as told:
         check_sizes(sizes, "here")
     assert "is it" not in str(told.value)
