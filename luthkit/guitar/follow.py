@@ -115,16 +115,18 @@ def course_words(course: Course) -> str:
         if not shows_much(course):
             return f"cannot tell whether it moved: a change of {_size(course.no_more_than)} could hide"
         return f"no slow change seen; one larger than {_size(course.no_more_than)} would have been"
-    move = course.change
-    ends = f"{100 * expm1(move.value):+.1f} % (95 %: {100 * expm1(move.low):+.1f} to {100 * expm1(move.high):+.1f})"
+    value, *ends = (100 * expm1(x) for x in (course.change.value, course.change.low, course.change.high))
+    way, sign = ("rose", 1) if value > 0 else ("fell", -1)
+    low, high = sorted(sign * end for end in ends)
+    moved = f"{way} by {abs(value):.1f} % (95 %: {low:.1f} to {high:.1f})"
     if course.shape in (SETTLING, TWICE):
         tau = course.time_constant_days
         high = f"{tau.high:.0f}" if tau.high < inf else "open"
         more = ", then a slower one over years" if course.shape == TWICE else ""
-        return f"settling by {ends}, two thirds of it in {tau.value:.0f} days ({tau.low:.0f} to {high}){more}"
+        return f"{moved}, two thirds of it in {tau.value:.0f} days ({tau.low:.0f} to {high}){more}"
     if course.shape == DRIFT:
-        return f"drifting by {ends}, not yet at rest"
-    return f"changed by {ends}; whether it comes to rest cannot be told yet"
+        return f"{moved}, not yet at rest"
+    return f"{moved}; whether it comes to rest cannot be told yet"
 
 
 def shows_much(course: Course) -> bool:

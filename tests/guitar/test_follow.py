@@ -15,7 +15,8 @@ from luthkit.guitar.forecast import look_ahead
 from luthkit.guitar.history import Event, History, history_from_rows, series
 from luthkit.guitar.pairing import track
 from luthkit.guitar.priors import UNNAMED
-from luthkit.guitar.shapes import NO_CHANGE, SETTLING
+from luthkit.guitar.settling import Interval
+from luthkit.guitar.shapes import DRIFT, NO_CHANGE, SETTLING
 
 OCCASIONS = [SimpleNamespace(date=datetime.date(2024, month, 1)) for month in (1, 2, 3, 4)]
 DAYS = (0, 1, 3, 7, 14, 30, 60, 90, 130, 180, 240, 300, 365, 430)
@@ -37,7 +38,7 @@ def test_what_settled_is_told_and_what_did_not_is_not(settling):
     assert len(following.courses) == 2 * len(following.outlooks) == 6
     words = {course.series.mode: course_words(course) for course in following.of("frequency")}
     for mode in large:
-        assert words[mode].startswith(("settling by", "drifting by", "changed by"))
+        assert words[mode].startswith(("fell by", "rose by"))
     assert all("no slow change seen; one larger than" in course_words(c) for c in following.of("damping"))
     lead, each, *_ = following.summary
     assert lead.startswith("made ") and "settled to within 0.5 %" in lead and "something has come loose" not in lead
@@ -90,6 +91,16 @@ def test_what_holds_for_one_mode_names_it():
     assert all(name in wide for name in others) and seldom not in wide
     (same,) = [note for note in follow(history).notes if "Only 4 sessions" in note]
     assert same.startswith("Only 4 sessions: the bands")
+
+
+def test_a_change_is_told_by_its_way_and_its_size(settling):
+    course = settling[0].courses[0]
+    for ends, words in (
+        ((0.974, 0.970, 0.978), "fell by 2.6 % (95 %: 2.2 to 3.0), not yet at rest"),
+        ((1.026, 1.022, 1.030), "rose by 2.6 % (95 %: 2.2 to 3.0), not yet at rest"),
+        ((0.990, 0.979, 1.001), "fell by 1.0 % (95 %: -0.1 to 2.1), not yet at rest"),
+    ):
+        assert course_words(replace(course, shape=DRIFT, change=Interval(*np.log(ends)))) == words
 
 
 def test_what_could_hide_a_change_that_all_hear_is_no_finding():

@@ -69,7 +69,7 @@ def test_the_page_tells_it_in_words(following):
     assert page.body.startswith('<div class="short"><p>Build Four may have settled') and "repairer" in page.body
     assert all(mode in page.body for mode in following.history.mode_names)
     text = words.following_text(following)
-    assert "Brought to the mean of the sessions: mass 2" in text and "settling by" in text
+    assert "Brought to the mean of the sessions: mass 2" in text and " fell by " in text
     assert text.startswith("Build Four may have settled")
     row = next(line for line in text.splitlines() if line.startswith("long dipole"))
     assert row.count(" ± ") == 2  # the last reading, and with the weather taken out
