@@ -22,6 +22,8 @@ def with_error(value: float, u: float, *, unit: str = "", digits: int = 2) -> st
     '196.303 ± 0.041 Hz'
     >>> with_error(25.2, 12.0)
     '25 ± 12'
+    >>> with_error(-0.004, 0.02, digits=1)  # never "-0.00"
+    '0.00 ± 0.02'
     >>> with_error(196.3034, float("nan"), unit="Hz")
     '196.3 Hz, error unknown'
     """
@@ -29,9 +31,9 @@ def with_error(value: float, u: float, *, unit: str = "", digits: int = 2) -> st
     if not isfinite(value):
         return UNKNOWN
     if not (isfinite(u) and u > 0):
-        return f"{value:.4g}{tail}, error unknown"
+        return f"{value + 0.0:.4g}{tail}, error unknown"
     places = decimals(u, digits=digits)
-    return f"{value:.{places}f} ± {u:.{places}f}{tail}"
+    return f"{round(value, places) + 0.0:.{places}f} ± {u:.{places}f}{tail}"
 
 
 def decimals(u: float, *, digits: int = 2) -> int:
@@ -43,7 +45,7 @@ def difference_text(d: Difference) -> str:
     """'+12.3 cents (95 %: +4.1 to +20.5)'."""
     unit = "cents" if d.unit == "cents" else "%"
     if not isfinite(d.u):
-        return f"{d.value:+.0f} {unit}, error unknown"
+        return f"{round(d.value, 0) + 0.0:+.0f} {unit}, error unknown"
     places = min(1, decimals(d.u)) if d.unit == "cents" else 0
     value, low, high = (f"{round(x, places) + 0.0:+.{places}f}" for x in (d.value, d.low, d.high))
     return f"{value} {unit} (95 %: {low} to {high})"
@@ -200,9 +202,11 @@ def comparison_text(comparison: Comparison) -> str:
 
 def alone_lines(comparison: Comparison) -> list[str]:
     """The modes that found no partner, and those that are not of the body."""
-    lines = [f"Found only on the build: {mode.frequency_hz:.1f} Hz." for mode in comparison.build_only]
+    lines = [f"Read only on the build: {mode.frequency_hz:.1f} Hz." for mode in comparison.build_only]
     for band in comparison.reference_only:
-        lines.append(f"Found only on {', '.join(name for name, _ in band.members)}: {band_text(band)}.")
+        lines.append(f"Read only on {', '.join(name for name, _ in band.members)}: {band_text(band)}.")
+    if lines:
+        lines.append("A mode that was not read may be there all the same: look for its peak in the picture.")
     for name, mode in comparison.set_aside:
         lines.append(f"Not judged, {KINDS.get(mode.kind, mode.kind)}: {mode.frequency_hz:.1f} Hz on {name}.")
     return lines

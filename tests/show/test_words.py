@@ -29,6 +29,8 @@ def test_rounding_never_hides_more_than_a_twentieth_of_the_error(value, u):
 def test_no_error_is_said_and_not_shown_as_zero():
     assert words.with_error(196.3, nan, unit="Hz") == "196.3 Hz, error unknown"
     assert words.with_error(196.3, 0.0) == "196.3, error unknown"
+    assert words.with_error(-0.004, 0.02, digits=1) == "0.00 ± 0.02"
+    assert words.with_error(-0.0, nan) == "0, error unknown"
     assert words.with_error(nan, 1.0) == "unknown"
 
 
@@ -45,7 +47,9 @@ def test_text_for_the_terminal_says_what_was_left_out_and_cannot_break_lines(bui
     assert "taps/<3>.wav at 0.52 s: clipped" in text and "a.wav: silence" in text
     text = words.comparison_text(comparison)
     assert all(sentence in text for sentence in comparison.summary)
-    assert "Found only" not in text and "Not judged, string: 146.8 Hz on old" in text
+    assert "Read only" not in text and "Not judged, string: 146.8 Hz on old" in text
+    alone = words.alone_lines(replace(comparison, build_only=(comparison.build.modes[0],)))
+    assert alone[0].startswith("Read only on the build: ") and "may be there all the same" in alone[1]
 
 
 def test_one_line_shows_control_characters():
