@@ -15,7 +15,7 @@ from .naming import Naming
 from .pairing import Candidate, candidate, name_of_pair, names_given, namings_of, pair_up
 from .profile import Profile
 from .thresholds import Thresholds
-from .verdicts import CANNOT_TELL, COVERAGE, HEARD, UNHEARD, judge, sum_up
+from .verdicts import CANNOT_TELL, COVERAGE, HEARD, OPEN, UNHEARD, judge, sum_up
 
 FEWEST_TAPS = 3
 _NOT_SURE = "another pairing fits nearly as well: this may not be the same mode on both guitars"
@@ -122,6 +122,7 @@ def compare(
     - "within repeatability": the interval touches the band and does not reach the just-noticeable difference;
       "inside the references' range" when there are several references and the build lies between them;
     - "real, likely unheard": the interval lies clear of the band and short of the just-noticeable difference;
+    - "real, perhaps heard": the interval lies clear of the band and reaches across the just-noticeable difference;
     - "likely heard": the interval lies wholly beyond the just-noticeable difference;
     - "cannot tell": anything else, fewer than three taps on either side, no uncertainty, or a difference of
       modes that may not be the same mode, because another pairing fits nearly as well; for damping also where
@@ -292,7 +293,7 @@ def _difference(build, band, quantity, *, thresholds, why, doubt) -> Difference:
     value, u = build[0] - mean[0], hypot(build[1], mean[1])
     if why or isnan(u):
         verdict, reason = CANNOT_TELL, why or "there is no uncertainty for it (see the notes of the mode)"
-    elif doubt and verdict in (UNHEARD, HEARD):
+    elif doubt and verdict in (UNHEARD, OPEN, HEARD):
         verdict, reason = CANNOT_TELL, doubt
     return Difference(
         value=show(value),

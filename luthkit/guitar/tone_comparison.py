@@ -17,9 +17,9 @@ from .cautions import conditions, same_sound, unlike
 from .played import ToneMean, ToneReading
 from .repeat_study import combine
 from .thresholds import Figure
-from .verdicts import CANNOT_TELL, HEARD, UNHEARD, WITHIN
+from .verdicts import CANNOT_TELL, HEARD, OPEN, UNHEARD, WITHIN
 
-OPEN = "real, but whether it is heard is open"
+_BRIGHTNESS = "brightness"
 _MEMORY = "figure from memory"
 _STRINGS_DIFFER = 0.2  # of the older age: new strings change most in their first hours
 _SAME = ("strings", "player", "room", "microphone", "stage")
@@ -101,12 +101,23 @@ class ToneComparison:
             told.append("No difference of the strums is sure to be heard.")
         if not self.strums:
             return (*told, "No strum can be compared: both guitars need strums.")
-        unsure = _with(self.strums, CANNOT_TELL)
-        for words, found in ((UNHEARD, _with(self.strums, UNHEARD)), (OPEN, [d for d in unsure if d.reason == OPEN])):
-            told += [f"{words[0].upper()}{words[1:]}: {', '.join(map(_sized, found))}."] if found else []
-        if unsure := [d.measure for d in unsure if d.reason != OPEN]:
+        for verdict in (OPEN, UNHEARD):
+            if found := _with(self.strums, verdict):
+                told.append(f"{verdict.capitalize()}: {', '.join(map(_sized, found))}.")
+        if unsure := [d.measure for d in _with(self.strums, CANNOT_TELL)]:
             told.append(f"Cannot tell for {', '.join(unsure)}: more strums make the error smaller.")
+        if odd := self._strings_at_odds():
+            told.append(
+                f"On brightness the strums and single strings ({', '.join(odd)}) disagree: they are different strokes, "
+                "and it may be that in a strum the strongest strings decide, or that the hand struck elsewhere."
+            )
         return tuple(told)
+
+    def _strings_at_odds(self) -> list[str]:
+        """The strings whose brightness differs otherwise than that of the strums: 95 % intervals apart."""
+        (strum,) = (d for d in self.strums if d.measure == _BRIGHTNESS)
+        found = ((name, d) for name, differences in self.plucks for d in differences if d.measure == _BRIGHTNESS)
+        return [name for name, d in found if d.high < strum.low or d.low > strum.high]
 
 
 def _with(differences, verdict):
@@ -197,7 +208,7 @@ def _partials_decay(which):
 
 
 _CENTROIDS = (
-    _Measure("brightness", "centroid_heard", "Hz", lambda tone: _centroid(tone.centroid)),
+    _Measure(_BRIGHTNESS, "centroid_heard", "Hz", lambda tone: _centroid(tone.centroid)),
     _Measure("brightness by power", "centroid_heard", "Hz", lambda tone: _centroid(tone.centroid_by_power)),
 )
 _DECAYS = (
@@ -291,9 +302,9 @@ def _judge(value, reach, heard, n) -> tuple[str, str]:
     nearest, farthest = max(0.0, abs(value) - reach), abs(value) + reach
     if nearest > heard:
         return HEARD, ""
-    if farthest > heard:
-        return CANNOT_TELL, OPEN if nearest > 0 else "the error is too large"
-    return (UNHEARD, "") if nearest > 0 else (WITHIN, "")
+    if nearest > 0:
+        return (OPEN if farthest > heard else UNHEARD), ""
+    return (CANNOT_TELL, "the error is too large") if farthest > heard else (WITHIN, "")
 
 
 def _strings_differ(build, reference) -> str:

@@ -9,9 +9,10 @@ from .merging import QUANTITIES
 WITHIN = "within repeatability"
 IN_RANGE = "inside the references' range"
 UNHEARD = "real, likely unheard"
+OPEN = "real, perhaps heard"
 HEARD = "likely heard"
 CANNOT_TELL = "cannot tell"
-VERDICTS = (WITHIN, IN_RANGE, UNHEARD, HEARD, CANNOT_TELL)
+VERDICTS = (WITHIN, IN_RANGE, UNHEARD, OPEN, HEARD, CANNOT_TELL)
 
 COVERAGE = 1.96  # 95 % of a normal distribution (JCGM 100:2008, G.2 from memory)
 
@@ -32,7 +33,7 @@ def judge(build, low, high, *, limits, several) -> tuple[str, str]:
     if nearest > heard:
         return HEARD, ""
     if nearest > 0 and farthest > heard:
-        return CANNOT_TELL, f"real, but it may be {UNHEARD.removeprefix('real, ')} or {HEARD}"
+        return OPEN, ""
     if nearest > 0:
         return UNHEARD, "the best listeners may notice it" if farthest > heard_best else ""
     inside = several and below <= 0 and above <= 0
@@ -49,8 +50,9 @@ def sum_up(pairs, build_only, reference_only, n_references) -> tuple[str, ...]:
         return (f"No mode of the build could be paired with one of {other}, so nothing can be compared.",)
     heard = [text for quantity in QUANTITIES for text in _told(pairs, quantity)]
     sentences = [f"Likely heard: {listed(heard)}." if heard else "No difference is sure to be heard."]
-    if found := _where(pairs, UNHEARD, named=True):
-        sentences[0] += f" Real, but likely unheard: {listed(found)}."
+    for verdict in (OPEN, UNHEARD):
+        if found := _where(pairs, verdict, named=True):
+            sentences[0] += f" {verdict.capitalize()}: {listed(found)}."
     for verdict, more in ((IN_RANGE, ""), (WITHIN, ", so no difference is shown")):
         if found := _where(pairs, verdict):
             sentences.append(f"{verdict.capitalize()}{more}: {listed(found)}.")

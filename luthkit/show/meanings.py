@@ -48,6 +48,9 @@ A name with “?” is borne out by the taps of some of the guitars only.
 “real, likely unheard”: there is a difference, and it is smaller than what a typical listener begins to
 notice.
 
+“real, perhaps heard”: there is a difference; the error is too large to say whether a typical listener
+begins to notice it.
+
 “likely heard”: the whole 95 % interval lies beyond what a typical listener begins to notice in the best
 conditions. Across a room or across years an ear needs more.
 

@@ -9,7 +9,7 @@ from math import isfinite
 from ..guitar.cautions import conditions
 from ..guitar.comparison import Comparison, instrument_names
 from ..guitar.naming import Naming
-from ..guitar.verdicts import CANNOT_TELL, HEARD, IN_RANGE, UNHEARD, WITHIN, listed
+from ..guitar.verdicts import CANNOT_TELL, HEARD, IN_RANGE, OPEN, UNHEARD, WITHIN, listed
 from ..signal.modes import ModeSet
 from . import meanings, words
 from .basis import basis
@@ -18,7 +18,7 @@ from .plots.comparison import plot_comparison
 from .plots.modes import plot_instrument
 from .sheet import plot_sheet
 
-_CLASSES = {WITHIN: "same", IN_RANGE: "same", UNHEARD: "small", HEARD: "heard", CANNOT_TELL: "unsure"}
+_CLASSES = {WITHIN: "same", IN_RANGE: "same", UNHEARD: "small", OPEN: "small", HEARD: "heard", CANNOT_TELL: "unsure"}
 
 
 def report_page(result: Comparison | ModeSet, naming: Naming | None = None) -> Page:

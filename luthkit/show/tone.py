@@ -29,6 +29,10 @@ PLUCK_HEADINGS = (
 )
 PARTIAL_HEADINGS = ("No.", "Frequency", "Level", "Early decay", "Late decay", "What is there")
 DIFFERENCE_HEADINGS = ("Measure", "Build", "Reference", "Difference", "Verdict", "Remark")
+DECAY_MEANING = (
+    "Decay: the time the sound would take to fall by 60 dB, to a thousandth of its swing, at the pace of its first "
+    "10 dB (early) or of its fall from 5 to 25 dB down (late)."
+)
 STRUM_MEANING = (
     "Brightness: the middle of the spectrum from 0.2 to 1.2 s after the stroke, in Hz; the higher, the brighter. It "
     "counts the faint high partials too; “by power” counts the strong low ones almost alone.",
@@ -43,8 +47,8 @@ MEANING = (
     *STRUM_MEANING,
     "Levels of bands are taken against the whole stroke, so how hard it was struck plays little part. The microphone "
     "and the room colour them: compare only what was recorded alike.",
-    "Early decay: the time to fall by 60 dB at the pace of the first 10 dB; late decay: at the pace from 5 to 25 dB "
-    "down. Of a partial: of its two motions, the one louder at first, and the one that rings longest.",
+    DECAY_MEANING,
+    "Decay of a partial: of its two motions, early of the one louder at first, late of the one that rings longest.",
     "Beating: the string moves up and down and across at slightly different pitch. Two motions nearer than half a beat "
     "in the time read pass for one; the stated error allows for that.",
     "Tuning: how far above (+) or below (-) the note of the string, in equal temperament from A4 = 440 Hz.",
@@ -55,7 +59,8 @@ MEANING = (
     "3382-1; partial n lies at n f0 √(1 + B n²), where B is the inharmonicity.",
 )
 HEARING = (
-    "Likely heard: the whole 95 % interval lies beyond what a typical listener begins to notice, back to back.",
+    "Likely heard: the whole 95 % interval lies beyond what a typical listener begins to notice, back to back. Real, "
+    "perhaps heard: there is a difference, but the error is too large to say whether it is noticed.",
     "What is noticed is from memory or abstracts: brightness 10 % (3 % by the trained), a band 2 dB (1 to 3), decay of "
     "strings 25 % (5 to 40 %, sources disagree).",
     "There is no overall score. Your ear decides.",
@@ -193,9 +198,10 @@ def tone_text(reading: ToneReading, *, compared: bool = False) -> str:
     """All of a reading for the terminal; its strums only unless they stand in a comparison already."""
     parts = [f"{one_line(reading.name)}: {count_text(reading)}."]
     if reading.strums and not compared:
-        parts += ["", text_table(STRUM_HEADINGS, strum_rows(reading)), "", *STRUM_MEANING]
+        parts += ["", text_table(STRUM_HEADINGS, strum_rows(reading)), "", DECAY_MEANING, *STRUM_MEANING]
     if reading.plucks:
         parts += ["", text_table(PLUCK_HEADINGS, pluck_rows(reading))]
+        parts += [] if reading.strums else ["", DECAY_MEANING]
         parts += _plucked_once(reading)
     parts += ["", *map(one_line, remarks(reading))] if remarks(reading) else []
     if reading.rejected:
@@ -220,7 +226,7 @@ def comparison_text(comparison: ToneComparison) -> str:
     parts = [f"{one_line(comparison.build.name)} beside {one_line(comparison.reference.name)}: {first}", *more]
     if comparison.strums:
         parts += ["", "Strums", text_table(DIFFERENCE_HEADINGS, difference_rows(comparison.strums))]
-        parts += ["", *STRUM_MEANING]
+        parts += ["", DECAY_MEANING, *STRUM_MEANING]
     for string, differences in comparison.plucks:
         if not _single(differences):
             parts += ["", f"String {string}", text_table(DIFFERENCE_HEADINGS, difference_rows(differences))]

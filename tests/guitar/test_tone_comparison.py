@@ -11,7 +11,7 @@ from luthkit.guitar.profile import kept_tone
 from luthkit.guitar.repeat_study import combine
 from luthkit.guitar.thresholds import Figure
 from luthkit.guitar.tone_comparison import ToneThresholds, _mean, _Measure, compare_tone, student_t
-from luthkit.guitar.verdicts import CANNOT_TELL, HEARD, UNHEARD, WITHIN
+from luthkit.guitar.verdicts import CANNOT_TELL, HEARD, OPEN, UNHEARD, WITHIN
 from luthkit.signal.recording import Recording
 from luthkit.signal.stroke_tone import read_stroke
 from luthkit.signal.strokes import find_strokes
@@ -49,7 +49,7 @@ def by_name(comparison):
 
 def test_one_guitar_twice_shows_no_difference():
     found = by_name(compare_tone(guitar("A", strums(8, seed=1)), guitar("B", strums(8, seed=2))))
-    assert {d.verdict for d in found.values()} <= {WITHIN, CANNOT_TELL, UNHEARD}
+    assert {d.verdict for d in found.values()} <= {WITHIN, CANNOT_TELL, UNHEARD, OPEN}
     assert found["late decay"].verdict == WITHIN
     assert found["brightness"].verdict == WITHIN
 
@@ -95,9 +95,9 @@ def test_the_summary_says_what_the_table_says_and_of_the_strings_first():
     starts = {
         HEARD: "Likely heard",
         UNHEARD: "Real, likely unheard: ",
-        CANNOT_TELL: "Real, but whether it is heard is ",
+        OPEN: f"{OPEN.capitalize()}: ",
     }
-    assert {d.verdict for d in found.strums if d.measure in named} >= {UNHEARD, CANNOT_TELL}
+    assert {d.verdict for d in found.strums if d.measure in named} >= {UNHEARD, OPEN}
     for d in found.strums:
         if d.measure in named:
             assert named[d.measure].startswith(starts[d.verdict])
@@ -195,6 +195,14 @@ def test_plucks_are_compared_string_by_string():
     assert decay.verdict == HEARD and decay.low < -50 < decay.high  # half as long
     with pytest.raises(LuthkitError, match="in common"):
         compare_tone(guitar("A", (), mine[:3]), guitar("B", (), theirs))
+
+
+def test_strings_and_strums_that_disagree_on_brightness_are_named():
+    mine, theirs = (tuple(pluck_of("E2", k) for k in seeds) for seeds in ((1, 2, 3), (4, 5, 6)))
+    for brighter, disagree in ((3.0, True), (1.0, False)):
+        build = guitar("A", strums(6, seed=1, brighter=brighter), mine)
+        told = " ".join(compare_tone(build, guitar("B", strums(6, seed=2), theirs)).summary)
+        assert ("single strings (E2) disagree: they are different strokes" in told) is disagree
 
 
 def test_the_same_recordings_cannot_differ():

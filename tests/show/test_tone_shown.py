@@ -97,6 +97,8 @@ def test_the_text_tells_each_number_with_its_error(guitars):
         assert f"\n{string}  " in text
     assert "± 0.0" in text and "cents" in text and "A4 = 440 Hz" in text and "error unknown" in text
     assert "Plucked only once: E2, A2" in text
+    for each in (once, replace(once, strums=()), replace(once, plucks=())):
+        assert shown.tone_text(each).count("\nDecay: the time") == 1
 
 
 def test_decays_of_a_string_plucked_twice_have_their_scatter_for_error(guitars):
@@ -135,6 +137,8 @@ def test_what_is_heard_stands_first(tmp_path, capsys):
     assert not re.search(
         r"± 0?\.?0*[2-9]\d", out.split("\nStrums")[1].replace(" cents", "")
     )  # one figure, two after a 1
+    assert out.count("\nDecay: the time the sound would take to fall by 60 dB") == 1
+    assert "\nOn brightness the strums and single strings (A2, G3, B3, E4) disagree" in out and "-0.00 " not in out
     assert out.index("\nearly decay") < out.index("\n80 to 250 Hz") < out.index("\nbrightness")
 
 

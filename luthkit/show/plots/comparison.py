@@ -9,7 +9,7 @@ from math import isfinite, log, log1p
 
 from ...guitar.comparison import Comparison, instrument_names
 from ...guitar.thresholds import OWN
-from ...guitar.verdicts import CANNOT_TELL, HEARD, IN_RANGE, UNHEARD, WITHIN, listed
+from ...guitar.verdicts import CANNOT_TELL, HEARD, IN_RANGE, OPEN, UNHEARD, WITHIN, listed
 from .common import (
     BUILD,
     DASHES,
@@ -28,6 +28,7 @@ VERDICT_STYLES = {  # marker, face, edge
     WITHIN: ("o", "white", BUILD),
     IN_RANGE: ("o", "#BFDDF0", BUILD),
     UNHEARD: ("s", BUILD, BUILD),
+    OPEN: ("D", "white", WINE),
     HEARD: ("D", WINE, WINE),
     CANNOT_TELL: ("X", "#B0B0B0", "#555555"),
 }

@@ -194,7 +194,8 @@ def _scaled(d, value) -> float:
 def _told(d) -> str:
     if not isfinite(d.value):
         return ""
-    return f"{d.value:+.1f} dB" if d.unit == "dB" else f"{d.value:+.0f} %"
+    places = 1 if d.unit == "dB" else 0
+    return f"{round(d.value, places) + 0.0:+.{places}f} {d.unit}"  # + 0.0: no "-0"
 
 
 def _band_axis(ax, mids):
