@@ -114,7 +114,8 @@ def read_plan_folder(path, *, reference=None, stock=None) -> PlanFolder:
     reference: a folder of taps or a profile that stands in place of the guitar in reference.toml. stock: a stock whose
     tops and backs are chosen from, in place of those of the plan; the wood of past builds stays as the plan says.
 
-    Raises LuthkitError for a file that is missing or says something that cannot be, and as `read_tapped` does.
+    Raises LuthkitError for a file that is missing or says something that cannot be, where no top or no back is left to
+    choose, and as `read_tapped` does.
     """
     path = Path(path)
     files = {name: path / name for name in ("design.toml", "reference.toml")}
@@ -130,11 +131,11 @@ def read_plan_folder(path, *, reference=None, stock=None) -> PlanFolder:
         raise LuthkitError(f"{path} has no wood.csv and no folder wood; write down the pieces of your stock there")
     design = read_design(files["design.toml"])
     sets, uses, left_out = {}, {}, []
-    own = {piece.name: piece for piece in read_stock(stock)} if stock else {}
+    own = {piece.name: piece for piece in _own(stock)} if stock else {}
     for piece in ({piece.name: piece for piece in read_stock(woods)} | own).values():
+        uses[piece.name] = piece.use
         try:
             sets[piece.name] = wood_set(read_wood(piece))
-            uses[piece.name] = piece.use
         except LuthkitError as error:
             left_out.append((piece.name, str(error)))
     made, now = path / "builds.toml", path / "in_progress.toml"
@@ -148,10 +149,20 @@ def read_plan_folder(path, *, reference=None, stock=None) -> PlanFolder:
     measured = _measured(said, files["reference.toml"], FINISHED, tapped)
     name = said.get("name") or (tapped[said["taps"]].name if "taps" in said else "the reference")
     target = Target(measured, reach, name=str(name))
+    mine = own if stock else uses
     free = {
-        use: tuple(s for n, s in sets.items() if uses[n] == use and n not in used and n in (own or sets))
+        use: tuple(s for n, s in sets.items() if uses[n] == use and n not in used and n in mine)
         for use in ("top", "back")
     }
+    if lacking := [use for use, found in free.items() if not found]:
+        lost = [(n, fault) for n, fault in left_out if n in mine and uses[n] in lacking]
+        why = [fault if n in fault else f"{n}: {fault}" for n, fault in lost]
+        why += [f"{n} is in a guitar already" for n in sorted(used) if n in mine and uses[n] in lacking]
+        holds = " and ".join(f"{len(found) or 'no'} {use}{'s' * (len(found) != 1)}" for use, found in free.items())
+        wanted, place = " and ".join(f"a {use}" for use in lacking), f"your stock {stock}" if stock else woods
+        where = "in the second form of notebook 6" if stock else "there"
+        more = f" ({'; '.join(why)})" if why else ""
+        raise LuthkitError(f"{place} holds {holds} to choose from; write down {wanted} {where}{more}")
     every = [
         *files.values(),
         path / "builds.toml",
@@ -208,6 +219,12 @@ def key_of(quantity: str) -> str:
     ('main_top_hz', 'mobility_s_kg')
     """
     return quantity.replace(" ", "_") + ("_s_kg" if quantity == "mobility" else "_hz")
+
+
+def _own(stock) -> tuple:
+    """The pieces of the maker's stock; none in a folder where nothing is written down yet."""
+    empty = Path(stock).is_dir() and not any(file.name != "session.toml" for file in Path(stock).glob("*.toml"))
+    return () if empty else read_stock(stock)
 
 
 def _builds(path, items, sets, left_out, tapped) -> tuple[PastBuild, ...]:

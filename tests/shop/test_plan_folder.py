@@ -109,3 +109,29 @@ def test_a_folder_that_holds_no_plan(tmp_path):
     assert not is_plan_folder(tmp_path) and is_plan_folder(SAMPLE)
     with pytest.raises(LuthkitError, match=r"design\.toml is not there"):
         read_plan_folder(tmp_path)
+
+
+def test_a_stock_that_lacks_a_top_or_a_back_is_told_of_in_the_makers_words(folder, tmp_path):
+    """What is there, what is missing, and why a piece that is written down is not counted."""
+    (tmp_path / "stock").mkdir()
+    begin = re.escape(f"your stock {tmp_path / 'stock'} holds ")
+    with pytest.raises(LuthkitError, match=begin + "no tops and no backs to choose from; write down a top and a back"):
+        read_plan_folder(folder, stock=tmp_path / "stock")
+    for name, use in (("Larch 1", "top"), ("Elm 1", "back")):
+        words = f'name = "{name}"\nuse = "{use}"\n[[measured]]\nlength_mm = 550\nwidth_mm = 200\n'
+        words += "thickness_mm = [3.0]\nmass_g = 140\n"
+        if use == "top":
+            words += "modes_hz = [50.0, 65.0, 110.0]\nrelative_humidity_percent = 50\n"
+        (tmp_path / "stock" / f"{name}.toml").write_text(words, encoding="utf-8")
+    with pytest.raises(
+        LuthkitError, match=begin + r"1 top and no backs .*; write down a back in .*\(Elm 1 has no value"
+    ):
+        read_plan_folder(folder, stock=tmp_path / "stock")
+    own = small_plan(tmp_path / "plan")
+    lines = (own / "wood.csv").read_text(encoding="utf-8").splitlines()
+    kept = [line for line in lines if line.split(",")[0] not in ("Rosewood 12", "Rosewood 13")]
+    (own / "wood.csv").write_text("\n".join(kept), encoding="utf-8")
+    with pytest.raises(
+        LuthkitError, match=r"2 tops and no backs .* write down a back there .*Rosewood 01 is in a guitar"
+    ):
+        read_plan_folder(own)

@@ -26,6 +26,7 @@ from .common import (
     path_field,
     text_field,
 )
+from .form import sentence
 from .piece import stock_folder
 
 COPY = "copy"
@@ -57,7 +58,7 @@ def plan_form(*, start=None) -> widgets.Widget:
     stocks = [("those written in the plan", ""), *([(label(str(own)), str(own))] if own.is_dir() else [])]
     stock = list_field("Tops and backs", stocks)
     form = Form("Choose the wood", [folder, path, reference, stock, reach], name="plan")
-    known = {}
+    known, news = {}, []
 
     def read():
         copied = folder.value == COPY and not path.value.strip()
@@ -66,14 +67,25 @@ def plan_form(*, start=None) -> widgets.Widget:
             found = os.path.relpath(mine, Path.cwd())
             folder.options = [*folder.options[:-1], (label(found), found)]
             folder.value = found
+            news.append(TO_EDIT.format(mine))
+        try:
+            page = show()
+        except LuthkitError as error:
+            if copied:
+                raise LuthkitError(f"the sample plan is copied and now yours, in {mine}. {sentence(error)}") from error
+            raise
+        said = [f"<p>{escape(each)}</p>" for each in news]
+        news.clear()
+        return replace(page, body="".join([*said, page.body]))
+
+    def show():
         (place,) = chosen([folder.value], path.value)
         looked_at = [place, *(Path(one.value) for one in (reference, stock) if one.value)]
         files = [p for one in looked_at for p in ([one] if one.is_file() else sorted(one.rglob("*"))) if p.is_file()]
         key = (str(place), reference.value, stock.value, *((p.name, p.stat().st_mtime_ns) for p in files))
         if key not in known:
             known[key] = read_plan_folder(place, reference=reference.value or None, stock=stock.value or None)
-        page = plan_page(make_plan(known[key], reach_steps=reach.value))
-        return replace(page, body=f"<p>{escape(TO_EDIT.format(mine))}</p>{page.body}") if copied else page
+        return plan_page(make_plan(known[key], reach_steps=reach.value))
 
     form.act = read
     return form.open(ready=bool(folders))
