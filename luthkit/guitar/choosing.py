@@ -73,7 +73,7 @@ class Target:
 class Pair:
     """A top with a back: the forecast of their guitar and how near it comes to the reference.
 
-    `distance_steps` is the expected largest step, `distance_low_steps` to `distance_high_steps` its 68 % band;
+    `distance_steps` is the expected largest step, `distance_low_steps` to `distance_high_steps` its 95 % band;
     `chance` that no quantity is farther than the reach, `nearer_chance` that the first pair of the list is nearer.
     `forecast` holds the finished quantities.
     """
@@ -151,7 +151,7 @@ def rank(
     nearer = (choice[:, order[:1]] < choice).mean(axis=0)
     pairs = []
     for k in order[:n_best]:
-        low, high = np.quantile(far[:, k], [0.16, 0.84])
+        low, high = np.quantile(far[:, k], [0.025, 0.975])
         forecast = Forecast(FINISHED, mean[k], covariance[k])
         chance = float((far[:, k] <= target.reach_steps).mean())
         sure = 0.5 if k == order[0] else float(nearer[k])

@@ -7,6 +7,7 @@ from ..guitar.choosing import REACHED, Ranking
 from ..guitar.design import FINISHED
 from ..shop.plan_folder import Plan, key_of
 from .data import picked
+from .meanings import PLUS_MINUS
 from .page import Page, box, bullets, file_word, identity_of, image, paragraphs, table
 from .plots.plan import percent, plot_progress, plot_ranking
 from .words import text_table, with_error
@@ -16,13 +17,13 @@ _NAMES = ("Air, Hz", "Main top, Hz", "Main back, Hz", "Mobility, mm/s per N")
 HEADINGS = ("No.", "Top", "Back", "Distance, steps", "Chance", *_NAMES)
 ORDER = "The pairs by their distance, the nearest first; each top with its best back (with more where tops are few)."
 VALUES = (
-    "Expected of the finished guitar; ± holds the true value in about two cases of three. Mobility is how readily the "
-    "bridge moves: how many millimetres a second for each newton that pushes it, at the main top."
+    "Expected of the finished guitar. Mobility is how readily the bridge moves: how many millimetres a second for each "
+    f"newton that pushes it, at the main top. {PLUS_MINUS}"
 )
 STEP = "What a step of 0.1 mm in thickness would do to the guitar of the first pair, were it allowed:"
 MEANING = (
     "Distance is that of the quantity farthest off, in just-noticeable steps of 2 % in frequency (typical listeners in "
-    "the best conditions, from memory) and 15 % in mobility (a planning value); in brackets the middle 68 %.",
+    "the best conditions, from memory) and 15 % in mobility (a planning value); in brackets 95 %.",
     "Pairs are ranked by their difference: errors that two have in common (of a shared piece of wood, of what your "
     "builds taught, of the reference) cancel, and the scatter of building, which no wood alters, is left out. So one "
     "may be surely nearer though the distances in brackets overlap. Where number 1 is nearer with less than 90 % "

@@ -58,6 +58,18 @@ def test_the_pair_the_reference_was_made_of_is_found(shop):
     )
 
 
+def test_the_band_of_the_distance_holds_95_of_100(shop):
+    """One quantity far off: its distance is Gaussian, so that 1.96 standard uncertainties bound 95 % (any table)."""
+    calibration, tops, backs, _ = shop
+    value, _ = calibration.forecast(tops[0], backs[0]).value("main top")
+    target = Target({"main top": (1.25 * value, 0.002 * value)})
+    first, *_ = rank(calibration, tops, backs, target).pairs
+    ((step, u),) = first.steps.values()
+    assert abs(step) > 5 * u
+    assert first.distance_low_steps == pytest.approx(abs(step) - 1.96 * u, abs=0.15 * u)
+    assert first.distance_high_steps == pytest.approx(abs(step) + 1.96 * u, abs=0.15 * u)
+
+
 def test_equal_woods_cannot_be_ranked(shop):
     calibration, tops, backs, _ = shop
     twins = [replace(tops[0], name=f"twin {k}") for k in range(3)]

@@ -20,6 +20,7 @@ from luthkit.shop.plan_folder import make_plan, read_plan_folder
 from luthkit.shop.profile_file import write_profile
 from luthkit.show.forms import plan_form
 from luthkit.show.forms.plan import copy_plan
+from luthkit.show.meanings import PLUS_MINUS
 from luthkit.show.page import page_html
 from luthkit.show.plan import HEADINGS, ORDER, bench, lead, pair_rows, plan_data, plan_page, plan_text
 from luthkit.show.plots.plan import percent, plot_progress, plot_ranking
@@ -171,6 +172,33 @@ def test_the_form_says_when_there_is_no_plan(tmp_path, monkeypatch):
     form = plan_form(start=tmp_path / "inner")
     texts = [child.value for child in form.children if isinstance(getattr(child, "value", None), str)]
     assert any("Choose, then press" in text for text in texts)
+
+
+def test_a_copy_is_told_of_though_the_stock_holds_nothing_yet(tmp_path, monkeypatch):
+    """And once the plan can be shown, what to do with it."""
+    small_plan(tmp_path / "sample_audio" / "plan")
+    (tmp_path / "notebooks").mkdir()
+    start_logbook(tmp_path / "logbook")
+    (tmp_path / "stock").mkdir()
+    monkeypatch.chdir(tmp_path / "notebooks")
+    hand = Hand(plan_form())
+    hand["Tops and backs"].value = str(tmp_path / "stock")
+    hand["Choose the wood"].click()
+    assert hand.said.startswith("Your stock") and "holds no tops and no backs" in hand.said
+    hand["Plan"].value = "copy"
+    hand["Choose the wood"].click()
+    assert hand.said.startswith(f"The sample plan is copied and now yours, in {tmp_path / 'plan'}. Your stock")
+    assert (tmp_path / "plan" / "design.toml").is_file() and hand["Plan"].value == "../plan"
+    hand["Tops and backs"].value = ""
+    hand["Choose the wood"].click()
+    assert "delete builds.toml" in hand["luthkit-page"].value
+    hand["Choose the wood"].click()
+    assert hand.done == 3 and "delete builds.toml" not in hand["luthkit-page"].value
+
+
+def test_the_sign_and_the_brackets_mean_the_same_as_everywhere(plan):
+    assert PLUS_MINUS in plan_text(plan) and PLUS_MINUS in plan_page(plan).body
+    assert "68 %" not in plan_page(plan).body and "in brackets 95 %" in plan_page(plan).body
 
 
 def test_the_sample_is_copied_once_and_the_makers_stock_is_chosen_from(tmp_path, monkeypatch):
