@@ -62,6 +62,15 @@ def safe_name(text: str) -> str:
     return stem + ending or "unnamed"
 
 
+def leaves_a_name(text: str) -> bool:
+    """Whether anything of `text` stays in its `safe_name`.
+
+    >>> leaves_a_name("Élan?"), leaves_a_name("???/.."), leaves_a_name(" .. ")
+    (True, False, False)
+    """
+    return bool(text.strip(". ") and safe_name(text).strip("_. "))
+
+
 def same_name(text: str) -> str:
     """Two names with the same `same_name` are one name on systems that ignore case or how accents are stored."""
     return unicodedata.normalize("NFC", unicodedata.normalize("NFC", text).casefold())

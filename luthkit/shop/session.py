@@ -81,7 +81,7 @@ _TEXTS = (
     "kind",
     "body_kind",
 )
-_NUMBERS = {  # key: lowest and highest value that makes sense
+NUMBERS = {  # key: lowest and highest value that makes sense
     "strings_age_h": (0, 1e6),
     "temperature_c": (-30, 60),
     "relative_humidity_percent": (0, 100),
@@ -94,7 +94,7 @@ _RULES = {  # key: kinds of value that fit, and what to write
     **dict.fromkeys(_TEXTS, (str, "text in double quotes")),
     "date": ((datetime.date, str), "a date such as 2024-03-09"),
     **dict.fromkeys(("strings_on", "repeat_study"), (bool, "true or false, without quotes")),
-    **{key: ((int, float), f"a number from {low:g} to {high:g}") for key, (low, high) in _NUMBERS.items()},
+    **{key: ((int, float), f"a number from {low:g} to {high:g}") for key, (low, high) in NUMBERS.items()},
 }
 _RECORDING_KEYS = ("file", "kind", "position", "placement", "condition", "added_mass_g", "string", "pluck_point")
 
@@ -209,7 +209,7 @@ def check_words(said: Mapping, where: object) -> dict:
             continue
         one_of("key", key, known, where)
         kinds, what = _RULES[key]
-        if not isinstance(value, kinds) or (key in _NUMBERS and not is_number(value, *_NUMBERS[key])):
+        if not isinstance(value, kinds) or (key in NUMBERS and not is_number(value, *NUMBERS[key])):
             raise LuthkitError(f"{where}: {key} is {value!r}; write {what}.")
         if key == "date" and isinstance(value, str) and (right := other_date(value)):
             raise LuthkitError(f"{where}: date is {value!r}; write {right}.")

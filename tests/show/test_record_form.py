@@ -3,6 +3,7 @@
 import math
 import re
 from functools import partial
+from html import unescape
 from pathlib import Path
 
 import pytest
@@ -248,6 +249,36 @@ def test_slips_of_the_hand_are_sentences(bench, monkeypatch):
     hand["Start recording"].click()
     assert not hand.text("luthkit-asked") and focused[1:] == ["Relative humidity, %"]
     assert "Relative humidity, % is 'dry'; write a number" in hand["luthkit-status"].value.replace("&#x27;", "'")
+
+
+@pytest.mark.parametrize(
+    ("field", "typed", "said"),
+    [
+        (
+            "Relative humidity, %",
+            "450",
+            "Relative humidity, % is '450'; write a number from 0 to 100, or leave it empty",
+        ),
+        ("Temperature, °C", "nan", "Temperature, °C is 'nan'; write a number from -30 to 60, or leave it empty"),
+        ("Good taps at each", 0, "Good taps at each is 0, and so are Strums and Plucks of each string; ask for one of"),
+        ("bridge centre", False, "None of the Positions is marked; mark one at least"),
+        ("Guitar", "???/\\..", r"Guitar is '???/\..', of which nothing can name a folder; write letters or numbers"),
+    ],
+)
+def test_a_wrong_entry_is_told_by_its_label_and_nothing_is_made(bench, field, typed, said):
+    hand = Hand()
+    hand["Guitar"].value = "Twelve"
+    hand[field].value = typed
+    before = sorted(bench.rglob("*"))
+    hand["Start recording"].click()
+    assert unescape(hand.text("luthkit-status")).startswith(said)
+    assert sorted(bench.rglob("*")) == before
+    hand["What to do"].value = "Record a plate"
+    hand["Good taps at each"].value = 0
+    hand["Start recording"].click()
+    if field in ("Good taps at each", "bridge centre"):
+        assert hand.text("luthkit-status") == "Good taps at each is 0; write a number from 1 to 50"
+    assert sorted(bench.rglob("*")) == before
 
 
 def test_the_level_is_checked_and_advised_upon(bench, monkeypatch):

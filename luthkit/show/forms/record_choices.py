@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from html import escape
+from math import inf
 
 import ipywidgets as widgets
 
 from ...errors import LuthkitError
 from ...shop.live import list_inputs
-from ...shop.session import PLATE, POSITIONS, STAGES
+from ...shop.safe import leaves_a_name
+from ...shop.session import NUMBERS, PLATE, POSITIONS, STAGES
 from ...shop.sitting import Plan
 from ...shop.spots import CARE, MASS
 from .common import LAYOUT, WIDE, folded, list_field, row, text_field
@@ -111,6 +113,7 @@ class RecordChoices:
 
     def plan(self) -> Plan:
         """What is to be struck."""
+        self._check_counts()
         if self.is_plate:
             return Plan(PLATE, n_placements=1, n_taps=self._taps.value)
         condition, added_mass_g = dict(_AGAIN)[self._again.value]
@@ -126,6 +129,17 @@ class RecordChoices:
             n_plucks=self._plucks.value,
         )
 
+    def _check_counts(self) -> None:
+        """Something to strike is asked for, and where."""
+        taps = self._taps.description
+        if self.is_plate and not self._taps.value:
+            raise LuthkitError(f"{taps} is 0; write a number from 1 to {self._taps.max}")
+        if not self.is_plate and not (self._taps.value or self._strums.value or self._plucks.value):
+            others = f"{self._strums.description} and {self._plucks.description}"
+            raise LuthkitError(f"{taps} is 0, and so are {others}; ask for one of them at least")
+        if not self.is_plate and not any(box.value for box in self._positions):
+            raise LuthkitError("none of the Positions is marked; mark one at least")
+
     def words(self) -> dict[str, object]:
         """What session.toml says beside the recordings."""
         guitar = self._guitar.value.strip()
@@ -134,11 +148,14 @@ class RecordChoices:
         if not guitar:
             self._guitar.focus()  # which brings it into view
             raise LuthkitError(f"say which {what.lower()} it is, in the field {what}")
+        if not leaves_a_name(guitar):
+            self._guitar.focus()
+            raise LuthkitError(f"{what} is '{guitar}', of which nothing can name a folder; write letters or numbers")
         return {
             "guitar": guitar,
             "stage": self._stage.value,
-            "temperature_c": _number(self._temperature),
-            "relative_humidity_percent": _number(self._humidity),
+            "temperature_c": _number(self._temperature, "temperature_c"),
+            "relative_humidity_percent": _number(self._humidity, "relative_humidity_percent"),
             "repeat_study": self._study.value or None,
         }
 
@@ -181,10 +198,15 @@ def _count(words: str, value: int, low: int, high: int):
     return widgets.BoundedIntText(description=words, value=value, min=low, max=high, style=WIDE, layout=_SHORT)
 
 
-def _number(field) -> float | None:
-    text = field.value.strip().replace(",", ".")
+def _number(field, key: str) -> float | None:
+    """The number in a field, within the limits of the word `key` of session.toml; None where it is empty."""
+    text, (low, high) = field.value.strip(), NUMBERS[key]
     try:
-        return float(text) if text else None
+        value = float(text.replace(",", ".")) if text else None
     except ValueError:
-        field.focus()
-        raise LuthkitError(f"{field.description} is {field.value!r}; write a number, or leave it empty") from None
+        value = inf
+    if value is None or low <= value <= high:
+        return value
+    field.focus()
+    allowed = f"write a number from {low:g} to {high:g}, or leave it empty"
+    raise LuthkitError(f"{field.description} is {text!r}; {allowed}")
