@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from contextlib import suppress
-
 from .common import NOTHING_USABLE
 
 
@@ -31,13 +29,15 @@ def run(options) -> int:
         print(f"The workshop in {options.folder} is as you left it.", flush=True)
     if options.lay_out_only:
         return 0
+    import signal
     import subprocess
 
     opens = "JupyterLab opens at the address below" if options.no_browser else "JupyterLab opens in your browser"
     print(f"{opens}. To end it, come back here and press Ctrl-C twice.", flush=True)
     command, environment = lab_command(options.folder, browser=not options.no_browser)
-    with subprocess.Popen(command, env=environment) as lab:
-        while lab.poll() is None:
-            with suppress(KeyboardInterrupt):  # it reached JupyterLab too, which asks, and ends by itself
-                lab.wait()
-    return NOTHING_USABLE if lab.returncode > 0 else 0
+    heard = signal.signal(signal.SIGINT, lambda *_: None)  # it reaches JupyterLab too, which asks, and ends by itself
+    try:
+        code = subprocess.call(command, env=environment)
+    finally:
+        signal.signal(signal.SIGINT, heard)
+    return NOTHING_USABLE if code > 0 else 0

@@ -12,9 +12,10 @@ import signal, time
 pressed = []
 signal.signal(signal.SIGINT, lambda *_: pressed.append(True))
 print("open", flush=True)
-for word in ("asks", "ended in good order"):
-    n = len(pressed)
-    while len(pressed) == n:
+late = time.monotonic() + 60
+for n, word in enumerate(("asks", "ended in good order"), start=1):
+    while len(pressed) < n:
+        assert time.monotonic() < late
         time.sleep(0.01)
     time.sleep(0.4)
     print(word, flush=True)
