@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.fft import irfft, next_fast_len, rfft
-from scipy.linalg import cholesky, lapack, toeplitz
+from scipy.linalg import blas, cholesky, toeplitz
 from scipy.stats import f as f_distribution
 
 from .cells import Cell
@@ -47,19 +47,26 @@ class Whitener:
 
     def __init__(self, noise_rms: float | None = None, covariance: np.ndarray | None = None):
         if covariance is None:
-            self._rms, self._inverse, self.log_determinant = float(noise_rms), None, 0.0
+            self._rms, self._factor, self.log_determinant = float(noise_rms), None, 0.0
         else:
-            factor = cholesky(covariance, lower=True, overwrite_a=True, check_finite=False)
+            # a symmetric matrix: its transpose is the same and lies in memory as the library below wants it
+            factor = cholesky(covariance.T, lower=True, overwrite_a=True, check_finite=False)
             self.log_determinant = 2 * float(np.sum(np.log(np.diag(factor))))
-            self._rms, self._inverse = 1.0, lapack.dtrtri(factor, lower=1)[0]
+            self._rms, self._factor = 1.0, factor
 
     def __call__(self, values: np.ndarray) -> np.ndarray:
         """Whitened copy of `values` (n,) or (n, m)."""
-        return values / self._rms if self._inverse is None else self._inverse @ values
+        return self._solve(values, transposed=False)
 
     def transposed(self, values: np.ndarray) -> np.ndarray:
         """`values` (n,) or (n, m) multiplied by the transposed whitener."""
-        return values / self._rms if self._inverse is None else self._inverse.T @ values
+        return self._solve(values, transposed=True)
+
+    def _solve(self, values, *, transposed: bool) -> np.ndarray:
+        if self._factor is None:
+            return values / self._rms
+        solved = blas.dtrsm(1.0, self._factor, values.reshape(len(values), -1), lower=1, trans_a=int(transposed))
+        return solved.reshape(values.shape)
 
 
 def tail_covariance(sound: np.ndarray, n: int, rate_hz: float, room: Room) -> np.ndarray:
