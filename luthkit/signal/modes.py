@@ -14,8 +14,9 @@ from .._frozen import frozen_array, frozen_dict
 from .._threads import one_thread
 from ..errors import LuthkitError
 from .cells import filter_gain, make_cells
+from .pole_search import BROADEST
 from .poles import diagonal_blocks
-from .selection import BROADEST, TapFit, fit_taps
+from .selection import TapFit, fit_taps
 from .spectrum import average_spectrum
 from .taps import Rejection, TapSet
 

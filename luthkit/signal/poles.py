@@ -134,14 +134,43 @@ class _Look:
         return diagonal_blocks(self.inverse(), self.n_poles)
 
 
+def restricted_likelihood(cells: Sequence[Cell], whiteners, poles) -> float:
+    """-2 ln of the restricted likelihood (Patterson and Thompson 1971) of the noise behind `whiteners`, but for a
+    constant: of what no change of amplitudes or, to first order, of poles can take up.
+
+    Poles that have fitted a part of the noise would else make it look weaker than it is.
+    """
+    looks = [_Look(cell, w, cell.mean, poles, 0.0, 0) for cell, w in zip(cells, whiteners, strict=True)]
+    taken_up = np.linalg.slogdet(sum(each.normal()[0] for each in looks))[1]
+    for each in looks:
+        taken_up += 2 * np.sum(np.log(each.scale * np.diag(each.gram[0])))
+    return float(taken_up + sum(e.misfit + w.log_determinant for e, w in zip(looks, whiteners, strict=True)))
+
+
 def amplitude_solver(cell: Cell, whitener, poles) -> np.ndarray:
     """What turns a cell's data into (Re a, Im a) of each pole, poles held: (2 n_poles, n)."""
     look = _Look(cell, whitener, cell.mean, poles, 0.0, 0)
     return whitener.transposed(look.columns @ look.inverse()).T
 
 
+def extra_strength(fit: PoleFit, cells, data, whiteners, poles) -> np.ndarray:
+    """Drop in weighted squares (n_cells, n) that the amplitudes of each further pole alone would bring beside `fit`.
+
+    Chi-square with two degrees of freedom in a cell where there is no such pole; the poles themselves stay put.
+    """
+    drops = np.empty((len(cells), len(poles)))
+    for row, cell, whitener, y in zip(drops, cells, whiteners, data, strict=True):
+        look = _Look(cell, whitener, y, fit.poles, 0.0, 0)
+        extra = whitener(_real_columns(exponentials(poles, cell)))
+        extra -= look.columns @ look.shadow(extra)
+        gram = diagonal_blocks(extra.T @ extra, len(poles))
+        cross = (extra.T @ look.residual).reshape(len(poles), 2)
+        row[:] = np.einsum("ki,kij,kj->k", cross, np.linalg.inv(gram), cross)
+    return drops
+
+
 def _real_columns(values: np.ndarray) -> np.ndarray:
-    columns = np.empty((values.shape[0], 2 * values.shape[1]))
+    columns = np.empty((values.shape[0], 2 * values.shape[1]), order="F")
     columns[:, 0::2] = values.real
     columns[:, 1::2] = -values.imag
     return columns
