@@ -28,7 +28,7 @@ REACHED, UNCERTAIN, NOT_REACHED = "within reach", "cannot tell", "no set in the 
 KIND = (0.12, 0.16, 0.12, 0.07)  # E along, E across, G, density: how boards of one kind scatter, from memory
 _NEARER = 0.9  # so sure must it be that one pair is nearer than another, or they cannot be ranked
 _OUT = 1.645  # standard uncertainties: a quantity this far beyond the reach is out of it in 95 of 100 cases
-_DRAWS, _SHORT = 192, 40  # draws for every pair, and pairs looked at more closely
+_DRAWS, SHORT = 192, 40  # draws for every pair, and pairs looked at more closely
 _CLOSE_DRAWS = 2000
 _CHUNK = 8000
 
@@ -98,7 +98,6 @@ class Ranking:
     n_backs: int
     tied: int  # so many pairs at the head of the list cannot be ranked among each other
     verdict: str  # "within reach", "cannot tell", or "no set in the stock reaches the reference"
-    summary: tuple[str, ...]
     target: Target
     calibration: Calibration
 
@@ -161,8 +160,7 @@ def rank(
     likely = (far <= target.reach_steps).mean(axis=0).max() >= 0.5
     verdict = REACHED if likely else NOT_REACHED if out else UNCERTAIN
     tied = int(np.sum(nearer[order] < _NEARER))
-    summary = _summary(pairs, verdict, tied, len(i), target)
-    return Ranking(tuple(pairs), len(tops), len(backs), tied, verdict, summary, read, calibration)
+    return Ranking(tuple(pairs), len(tops), len(backs), tied, verdict, read, calibration)
 
 
 def with_reference(calibration: Calibration, target: Target) -> tuple[Calibration, Target]:
@@ -249,10 +247,10 @@ def _choice_draws(rng, calibration, target, values, slopes, tops, backs) -> np.n
 
 def _matched(score: np.ndarray, n_best: int) -> np.ndarray:
     """The best pairs, each top with its best back only, or with few more where there are few tops; flat indices."""
-    each = -(-max(_SHORT, n_best) // len(score)) if len(score) < n_best else 1
+    each = -(-max(SHORT, n_best) // len(score)) if len(score) < n_best else 1
     backs = np.argsort(score, axis=1, kind="stable")[:, :each]
     flat = (np.arange(len(score))[:, None] * score.shape[1] + backs).ravel()
-    return flat[np.argsort(score.ravel()[flat], kind="stable")][: max(_SHORT, n_best)]
+    return flat[np.argsort(score.ravel()[flat], kind="stable")][: max(SHORT, n_best)]
 
 
 def _all_out(target, mean, covariance) -> bool:
@@ -260,34 +258,3 @@ def _all_out(target, mean, covariance) -> bool:
     at = [FINISHED.index(name) for name in target.measured]
     u = np.hypot(np.sqrt(np.diagonal(covariance, axis1=1, axis2=2)[:, at]) / target._sizes(), target.errors())
     return bool(np.all(np.any(np.abs(target.steps(mean)) - _OUT * u > target.reach_steps, axis=1)))
-
-
-def _summary(pairs, verdict, tied, n_pairs, target) -> tuple[str, ...]:
-    best = max(pair.chance for pair in pairs)
-    reach = f"{target.reach_steps:g} just-noticeable step" + ("s" if target.reach_steps != 1 else "")
-    first = {
-        REACHED: f"Within {reach} of {target.name}: the best chance of the stock is {_percent(best)}.",
-        UNCERTAIN: f"Cannot tell whether any pair comes within {reach} of {target.name}: the best chance of the stock "
-        f"is {_percent(best)}.",
-        NOT_REACHED: f"No set in the stock reaches {target.name} within {reach}: in each of the {n_pairs} pairs some "
-        "quantity alone lies beyond it, sure to 95 %.",
-    }[verdict]
-    sentences = [first]
-    if verdict != REACHED:
-        name, (step, u) = max(pairs[0].steps.items(), key=lambda item: abs(item[1][0]))
-        side = "above" if step > 0 else "below"
-        sentences.append(
-            f"Of the nearest pair, {pairs[0].top} with {pairs[0].back}, the {name} lies farthest off: "
-            f"{abs(step):.1f} ± {u:.1f} steps {side} the reference."
-        )
-    if tied > 1:
-        shown = f"{tied} or more" if tied >= _SHORT else str(tied)
-        sentences.append(
-            f"The first {shown} pairs cannot be ranked among each other: that number 1 is nearer than the others is "
-            "less than 90 % sure. Choose among them by what luthkit does not know."
-        )
-    return tuple(sentences)
-
-
-def _percent(chance: float) -> str:
-    return f"{100 * chance:.0f} %"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from ..guitar.build_stages import CARE
-from ..guitar.choosing import REACHED, Ranking
+from ..guitar.choosing import NOT_REACHED, REACHED, SHORT, Ranking
 from ..guitar.design import FINISHED
 from ..shop.plan_folder import Plan, key_of
 from .data import picked
@@ -41,17 +41,29 @@ MEANING = (
 
 def lead(ranking: Ranking) -> tuple[str, ...]:
     """What to take, how near it comes and how likely; where no set reaches the reference, that first."""
-    target, first = ranking.target, ranking.pairs[0]
-    verdict, *more = ranking.summary
+    target, first, reached = ranking.target, ranking.pairs[0], ranking.verdict == REACHED
     tied = min(ranking.tied, len(ranking.pairs))
     others = f", or another of the first {tied} pairs" if tied > 1 else ""
     pair = f"{first.top} for the top and {first.back} for the back"
-    take = f"Take {pair}{others}." if ranking.verdict == REACHED else f"The nearest: {pair}."
-    far = (
-        f"That guitar is expected {_far(first)} steps from {target.name}; the chance that nothing in it lies farther "
-        f"off than {_reach(target)} is {percent(first.chance)}. A step is what one just notices: 2 % of a pitch."
-    )
-    return (*(() if ranking.verdict == REACHED else (verdict,)), f"{take} {far}", *more)
+    take = f"Take {pair}{others}." if reached else f"The nearest: {pair}."
+    sentences = [
+        f"{take} That guitar is expected {_far(first)} steps from {target.name}; the chance that nothing in it lies "
+        f"farther off than {_reach(target)} is {percent(first.chance)}. "
+        "A step is what one just notices: 2 % of a pitch."
+    ]
+    if not reached:
+        sentences = [
+            _short_of_it(ranking),
+            *sentences,
+            f"Of the nearest pair, {first.top} with {first.back}, the {_farthest(first.steps)} the reference.",
+        ]
+    if ranking.tied > 1:
+        shown = f"{ranking.tied} or more" if ranking.tied >= SHORT else ranking.tied
+        sentences.append(
+            f"The first {shown} pairs cannot be ranked among each other: that number 1 is nearer than the others is "
+            "less than 90 % sure. Choose among them by what luthkit does not know."
+        )
+    return tuple(sentences)
 
 
 def bench(plan: Plan) -> tuple[str, ...]:
@@ -59,13 +71,11 @@ def bench(plan: Plan) -> tuple[str, ...]:
     if not plan.progress:
         return ()
     guitar, last, target = plan.folder.in_progress, plan.progress[-1], plan.ranking.target
-    name, (step, u) = max(last.steps.items(), key=lambda item: abs(item[1][0]))
     tapped = f"last tapped at the stage {last.stage.name}" if last.measured else "not tapped yet"
-    side = "above" if step > 0 else "below"
     return (
-        f"{guitar.name}, of {guitar.top.name} and {guitar.back.name}, {tapped}: its {name} lies farthest off, "
-        f"{abs(step):.1f} ± {u:.1f} steps {side} {target.name}. The chance that all of it comes within "
-        f"{_reach(target)} is {percent(last.chance)}; it was {percent(plan.progress[0].chance)} before cutting.",
+        f"{guitar.name}, of {guitar.top.name} and {guitar.back.name}, {tapped}: its {_farthest(last.steps)} "
+        f"{target.name}. The chance that all of it comes within {_reach(target)} is {percent(last.chance)}; it was "
+        f"{percent(plan.progress[0].chance)} before cutting.",
         f"What can still be changed: {'; '.join(last.stage.can_change)}.",
     )
 
@@ -174,8 +184,30 @@ def plan_page(plan: Plan) -> Page:
     )
 
 
-def _reach(target) -> str:
-    return f"{target.reach_steps:g} step{'s' * (target.reach_steps != 1)}"
+def _short_of_it(ranking) -> str:
+    target = ranking.target
+    reach = _reach(target, "just-noticeable step")
+    if ranking.verdict == NOT_REACHED:
+        n = ranking.n_tops * ranking.n_backs
+        return (
+            f"No set in the stock reaches {target.name} within {reach}: in each of the {n} pairs some quantity alone "
+            "lies beyond it, sure to 95 %."
+        )
+    best = max(pair.chance for pair in ranking.pairs)
+    return (
+        f"Cannot tell whether any pair comes within {reach} of {target.name}: the best chance of the stock is "
+        f"{percent(best)}."
+    )
+
+
+def _farthest(steps) -> str:
+    """'main top lies farthest off, 1.2 ± 0.3 steps above'."""
+    name, (step, u) = max(steps.items(), key=lambda item: abs(item[1][0]))
+    return f"{name} lies farthest off, {abs(step):.1f} ± {u:.1f} steps {'above' if step > 0 else 'below'}"
+
+
+def _reach(target, step="step") -> str:
+    return f"{target.reach_steps:g} {step}{'s' * (target.reach_steps != 1)}"
 
 
 def _far(pair) -> str:

@@ -75,15 +75,13 @@ def test_equal_woods_cannot_be_ranked(shop):
     twins = [replace(tops[0], name=f"twin {k}") for k in range(3)]
     ranking = rank(calibration, twins, backs[:1], target_of(calibration.forecast(tops[0], backs[0])))
     assert ranking.tied == 3
-    assert any("cannot be ranked" in sentence for sentence in ranking.summary)
 
 
 def test_a_reference_out_of_reach_is_said_to_be(shop):
     calibration, tops, backs, _ = shop
     forecast = calibration.forecast(tops[0], backs[0])
     far = rank(calibration, tops, backs, target_of(forecast, 1.25))
-    assert far.verdict == NOT_REACHED and far.summary[0].startswith("No set in the stock reaches")
-    assert "below the reference" in far.summary[1]
+    assert far.verdict == NOT_REACHED and all(step < 0 for step, _ in far.pairs[0].steps.values())
     near = rank(calibration, tops, backs, target_of(forecast, reach_steps=3.0))
     assert near.verdict == REACHED
 
@@ -91,9 +89,7 @@ def test_a_reference_out_of_reach_is_said_to_be(shop):
 def test_without_past_builds_it_cannot_tell(shop):
     _, tops, backs, _ = shop
     bare = calibrate(design())
-    ranking = rank(bare, tops, backs, target_of(bare.forecast(tops[0], backs[0])))
-    assert ranking.verdict == UNCERTAIN
-    assert ranking.summary[0].startswith("Cannot tell")
+    assert rank(bare, tops, backs, target_of(bare.forecast(tops[0], backs[0]))).verdict == UNCERTAIN
 
 
 def test_a_chance_is_that_of_the_normal_distribution():

@@ -12,7 +12,7 @@ from made_plan import small_plan
 from luthkit.cli import main
 from luthkit.errors import LuthkitError
 from luthkit.guitar.build_stages import CARE
-from luthkit.guitar.choosing import NOT_REACHED, REACHED
+from luthkit.guitar.choosing import NOT_REACHED, REACHED, UNCERTAIN
 from luthkit.guitar.profile import make_profile
 from luthkit.shop.logbook import start_logbook
 from luthkit.shop.new_piece import add_piece
@@ -93,13 +93,18 @@ def test_what_to_take_is_said_first_and_where_nothing_reaches_that(plan):
     ranking, (first, *_) = plan.ranking, plan.ranking.pairs
     numbers = f"{first.distance_steps:.1f} ({first.distance_low_steps:.1f} to {first.distance_high_steps:.1f})"
     pair = f"{first.top} for the top and {first.back} for the back"
-    reached = lead(replace(ranking, verdict=REACHED, tied=1, summary=("old words", "more")))
-    assert reached[0].startswith(f"Take {pair}. ") and reached[1:] == ("more",)
-    tied = lead(replace(ranking, verdict=REACHED, tied=3, summary=("old words",)))
-    assert f"{pair}, or another of the first {min(3, len(ranking.pairs))} pairs." in tied[0]
-    none, nearest = lead(replace(ranking, verdict=NOT_REACHED, tied=1, summary=("No set reaches it.",)))
-    assert none == "No set reaches it." and nearest.startswith(f"The nearest: {pair}.")
-    for said in (reached[0], tied[0], nearest):
+    (reached,) = lead(replace(ranking, verdict=REACHED, tied=1))
+    assert reached.startswith(f"Take {pair}. ")
+    tied, more = lead(replace(ranking, verdict=REACHED, tied=3))
+    assert f"{pair}, or another of the first {min(3, len(ranking.pairs))} pairs." in tied
+    assert more.startswith("The first 3 pairs cannot be ranked")
+    none, nearest, farthest = lead(replace(ranking, verdict=NOT_REACHED, tied=1))
+    assert none.startswith("No set in the stock reaches") and nearest.startswith(f"The nearest: {pair}.")
+    name, (step, _) = max(first.steps.items(), key=lambda item: abs(item[1][0]))
+    assert f"the {name} lies farthest off" in farthest and ("above" if step > 0 else "below") in farthest
+    unsure, *_ = lead(replace(ranking, verdict=UNCERTAIN))
+    assert unsure.startswith("Cannot tell") and percent(max(each.chance for each in ranking.pairs)) in unsure
+    for said in (reached, tied, nearest):
         assert numbers in said and percent(first.chance) in said
 
 
