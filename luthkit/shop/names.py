@@ -13,7 +13,7 @@ from pathlib import Path
 
 from ..errors import LuthkitError
 from ..guitar.evidence import Reading
-from ..guitar.naming import CANNOT_TELL, Naming, name_modes, overrule
+from ..guitar.naming import CANNOT_TELL, Naming, name_modes
 from ..guitar.priors import ALL_NAMES, UNNAMED
 from ..signal.modes import Mode, ModeSet
 from .reading import read_conditions, read_instrument
@@ -48,13 +48,14 @@ def name_instrument(
     Raises `LuthkitError` as `read_instrument`, `read_conditions` and `read_overrules` do.
     """
     modeset = modeset or read_instrument(paths)
-    said = dict(modeset.parameters.get("conditions", {}))
     conditions = read_conditions(paths) if conditions is None else conditions
-    naming = name_modes(modeset, conditions, body_kind=body_kind or str(said.get("body_kind", "")))
-    for entry in standing(read_overrules(paths)):
-        if any(_same(mode, entry.frequency_hz) for mode in modeset.modes):
-            naming = overrule(naming, entry.frequency_hz, entry.name, entry.reason)
-    return naming
+    body_kind = body_kind or str(dict(modeset.parameters.get("conditions", {})).get("body_kind", ""))
+    said = [
+        (entry.frequency_hz, entry.name, entry.reason)
+        for entry in standing(read_overrules(paths))
+        if any(_same(mode, entry.frequency_hz) for mode in modeset.modes)
+    ]
+    return name_modes(modeset, conditions, body_kind=body_kind, said=said)
 
 
 def read_overrules(paths) -> tuple[Overrule, ...]:
