@@ -107,6 +107,7 @@ def name_modes(
         (posterior, weight), (alone, _) = reckon(_weight_of(words, len(modeset.modes)))
         posterior = alone.copy() if against else posterior  # one box does not hold what the evidence does not bear out
         posterior[list(words)] = alone[list(words)] = evident[list(words)]
+    named = [k for k, (name, _) in words.items() if name != CANNOT_TELL]
     likeliest = by_kind[int(np.argmax(weight))]
     seen = (likeliest, *_as_answered(seen, modeset, readings, posterior), _by_three(posterior, alone))
     modes = [_named(k, modeset.modes[k], posterior[k], seen) for k in range(len(posterior))]
@@ -117,7 +118,7 @@ def name_modes(
         modes=tuple(modes),
         body_kinds=frozen_dict(zip(kinds, weight.tolist(), strict=True)),
         evidence=tuple(e.kind for e in seen),
-        next_tests=next_tests(posterior, modeset, readings),
+        next_tests=next_tests(posterior, modeset, readings, named=named),
         notes=(*_notes(modeset, readings), *against),
         version=__version__,
         readings=tuple(readings),
@@ -165,7 +166,7 @@ def _weight_of(words, n_modes: int) -> np.ndarray:
 
 def _against(words, modeset: ModeSet, evident):
     """Where the evidence has another mode for a name the maker gave, or another name for the mode, at an even bet."""
-    for k, (name, _) in words.items():
+    for k, (name, _) in sorted(words.items()):
         here = f"{modeset.modes[k].frequency_hz:.0f} Hz"
         shares = evident[:, NAMES.index(name)] if name in NAMES else np.zeros(1)
         best = int(np.argmax(shares))

@@ -43,18 +43,20 @@ class Test:
         return f"{self.what[0].upper()}{self.what[1:]}: that would tell most about the mode{plural} at {modes}."
 
 
-def next_tests(posterior, modeset: ModeSet, readings: Sequence = ()) -> tuple[Test, ...]:
+def next_tests(posterior, modeset: ModeSet, readings: Sequence = (), *, named: Sequence[int] = ()) -> tuple[Test, ...]:
     """Tests not yet made, those that tell most for the trouble first; none where little is open.
 
     The expected gain of a test is the mutual information between the name of a mode and the outcome, over the
     probabilities `posterior` (n_modes, 8) that it has now and the outcomes that `guitar.priors` expects; gains
-    of the modes are added. Tests are ranked by gain over effort; the efforts are a judgement of our own.
+    of the modes are added, but for those the maker has `named`. Tests are ranked by gain over effort; the efforts are
+    a judgement of our own.
     """
     posterior = np.asarray(posterior, float)
     frequency = np.array([mode.frequency_hz for mode in modeset.modes])
+    is_open = (frequency < HIGHEST_HZ) & ~np.isin(np.arange(len(frequency)), named)
     tests = []
     for what, channel, effort, care in _possible(modeset, {r.condition for r in readings}):
-        gains = np.array([information_bits(row, channel) for row in posterior]) * (frequency < HIGHEST_HZ)
+        gains = np.array([information_bits(row, channel) for row in posterior]) * is_open
         if gains.sum() > WORTH_BITS:
             best = [k for k in np.argsort(gains)[::-1][:2] if gains[k] > 0.25 * gains.max()]
             settles = tuple(float(frequency[k]) for k in best)

@@ -178,6 +178,18 @@ def test_the_next_test_is_one_not_made_and_says_what_to_mind():
     assert next_tests(certain, made(LOW)) == ()
 
 
+def test_no_test_is_for_a_mode_that_the_maker_has_named():
+    low = made(LOW, positions=CENTRE, amplitudes=np.ones((4, 1), complex))
+    asked = {hertz for test in name_modes(low).next_tests for hertz in test.settles_hz}
+    for name in ("main top", UNNAMED):
+        said = name_modes(low, said=[(hertz, name, "powder on the top") for hertz in sorted(asked)[:1]])
+        assert said.next_tests and sorted(asked)[0] not in {hz for test in said.next_tests for hz in test.settles_hz}
+    names = ("air", "main top", "main back", UNNAMED)
+    assert name_modes(low, said=[(hz, name, "so") for hz, name in zip(LOW, names, strict=True)]).next_tests == ()
+    unsure = name_modes(low, said=[(hz, CANNOT_TELL, "who knows") for hz in LOW])
+    assert {hertz for test in unsure.next_tests for hertz in test.settles_hz} == asked
+
+
 def test_names_of_simulated_guitars():
     """40 random guitars: air, main top, main back and cross dipole; figures of 300 are in the benchmark."""
     three = figures(range(40), BRIDGE, ())
