@@ -26,7 +26,7 @@ from urllib.parse import quote
 
 from ..errors import LuthkitError
 from .logbook import start_logbook
-from .safe import write_whole
+from .safe import file_aside, folder_aside, settle, write_whole
 
 START = "START_HERE.md"
 NOTEBOOKS, SAMPLES, LOGBOOK, RESULTS = "notebooks", "sample_audio", "logbook", "results"
@@ -175,13 +175,13 @@ def _offered(source: Path) -> dict[str, Callable[[Path], object]]:
 
 
 def _copy(item: Path, target: Path) -> None:
-    aside = target.with_name(f".{target.name}.part")
     if item.is_dir():
-        shutil.rmtree(aside, ignore_errors=True)
-        shutil.copytree(item, aside)
+        with folder_aside(target.parent) as aside:
+            shutil.copytree(item, aside, dirs_exist_ok=True)
+            settle(aside, target)
     else:
-        shutil.copyfile(item, aside)
-    os.replace(aside, target)
+        with file_aside(target) as aside:
+            shutil.copyfile(item, aside)
 
 
 def _start_text(folder: Path) -> str:

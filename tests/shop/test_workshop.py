@@ -11,6 +11,7 @@ import pytest
 from luthkit.cli import main
 from luthkit.errors import LuthkitError
 from luthkit.shop.logbook import open_logbook
+from luthkit.shop.safe import COMING
 from luthkit.shop.workshop import START, lab_command, lay_out, link_to, results_folder, without_outputs
 
 HOME = Path(__file__).resolve().parents[2]
@@ -123,21 +124,21 @@ def test_what_stood_there_before_is_left_alone(tmp_path, source):
 
 def test_cut_short_it_is_finished_the_next_time(tmp_path, source, monkeypatch):
     shop = tmp_path / "shop"
-    real = os.replace
+    real = os.rename
 
     def stop(old, new):
         if "old one" in str(new):
             raise KeyboardInterrupt
         return real(old, new)
 
-    monkeypatch.setattr("luthkit.shop.workshop.os.replace", stop)
+    monkeypatch.setattr("luthkit.shop.safe.os.rename", stop)
     with pytest.raises(KeyboardInterrupt):
         lay_out(shop, source=source)
     assert not (shop / "sample_audio/old one").exists()
     monkeypatch.undo()
     lay_out(shop, source=source)
     assert (shop / "sample_audio/old one/a.wav").exists()
-    assert not [path for path in shop.rglob("*") if path.name.endswith(".part")]
+    assert not [path for path in shop.rglob("*") if path.name.startswith(COMING)]
 
 
 def test_places_that_will_not_do(tmp_path, source):
