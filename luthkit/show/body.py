@@ -141,7 +141,7 @@ def what_if_rows(told: WhatIf) -> list[tuple[str, ...]]:
 def summary(sheet: BodySheet, told: WhatIf) -> tuple[str, ...]:
     """A few plain sentences."""
     mass = sheet.fit.numbers["top_mass_kg"]
-    now = [with_error(hz, u, unit="Hz", digits=1) for hz, u in zip(told.now_hz, told.now_u_hz, strict=True)]
+    now = [with_error(hz, u, unit="Hz") for hz, u in zip(told.now_hz, told.now_u_hz, strict=True)]
     lines = [f"{sheet.name}: {', '.join(f'{name} {hz}' for name, hz in zip(told.names, now, strict=True))}."]
     if mass.is_measured:
         lines.append(f"The bridge has to move {with_error(1000 * mass.value, 1000 * mass.u, unit='g')}.")

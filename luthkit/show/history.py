@@ -77,7 +77,7 @@ def _last(course: Course, **unit) -> str:
 def _value(value_log, u_log, *, unit, factor=1) -> str:
     """The last of some values, which are logarithms as their errors are."""
     value = factor * exp(float(value_log[-1]))
-    return with_error(value, value * float(u_log[-1]), unit=unit, digits=1)
+    return with_error(value, value * float(u_log[-1]), unit=unit)
 
 
 def slope_rows(following: Following) -> list[tuple[str, ...]]:

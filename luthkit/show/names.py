@@ -78,7 +78,7 @@ def naming_summary(naming: Naming) -> tuple[str, ...]:
     """Two or three plain sentences: what has a name, what has none yet, and what to do next."""
     given = [named for named in naming.modes if named.name not in (CANNOT_TELL, UNNAMED)]
     open_ = [f"{named.mode.frequency_hz:.0f} Hz" for named in naming.modes if named.name == CANNOT_TELL]
-    told = [f"{n.name} {with_error(n.mode.frequency_hz, n.mode.frequency_u_hz, unit='Hz', digits=1)}" for n in given]
+    told = [f"{n.name} {with_error(n.mode.frequency_hz, n.mode.frequency_u_hz, unit='Hz')}" for n in given]
     named = ", ".join(told) or "no mode can be named from these recordings"
     lines = [f"{naming.modeset.name or 'The guitar'}: {named}."]
     if open_:

@@ -71,7 +71,7 @@ def strum_rows(reading: ToneReading) -> list[tuple[str, ...]]:
     """One row for each measure over the strums, in the order of STRUM_HEADINGS."""
     total = len(reading.strums) or max((mean.n_strokes for mean in reading.means), default=0)
     return [
-        (mean.measure, _told(mean.value, mean.u, unit=mean.value_unit), f"{mean.n_strokes} of {total}")
+        (mean.measure, with_error(mean.value, mean.u, unit=mean.value_unit), f"{mean.n_strokes} of {total}")
         for mean in strum_means(reading)
     ]
 
@@ -88,11 +88,11 @@ def _pluck_row(pluck: PluckReading, fellows) -> tuple[str, ...]:
     return (
         pluck.string,
         f"{tone.time_s:.1f} s",
-        f"{'+' * (pluck.cents >= 0)}{with_error(pluck.cents, pluck.cents_u, unit='cents', digits=1)}",
+        f"{'+' * (pluck.cents >= 0)}{with_error(pluck.cents, pluck.cents_u, unit='cents')}",
         _decay_text(tone.decay_early, [fellow.tone.decay_early for fellow in fellows]),
         _decay_text(tone.decay_late, [fellow.tone.decay_late for fellow in fellows]),
         f"{beating} of {len(read)}",
-        _told(tone.centroid.settled_hz, tone.centroid.settled_u_hz, unit="Hz"),
+        with_error(tone.centroid.settled_hz, tone.centroid.settled_u_hz, unit="Hz"),
         _sharp_text(note),
     )
 
@@ -103,16 +103,16 @@ def _sharp_text(note) -> str:
     if not note.inharmonicity_u > 0:
         return f"unknown: {note.reason}"
     slope = 600 / log(2) * (100 / (1 + 100 * b) - 1 / (1 + b))
-    return _told(600 * log2((1 + 100 * b) / (1 + b)), slope * note.inharmonicity_u, unit="cents")
+    return with_error(600 * log2((1 + 100 * b) / (1 + b)), slope * note.inharmonicity_u, unit="cents")
 
 
 def partial_rows(pluck: PluckReading) -> list[tuple[str, ...]]:
     """One row for each partial, in the order of PARTIAL_HEADINGS."""
     rows = []
     for p in pluck.note.partials:
-        early, late = (_told(x.decay_time_s, x.decay_time_u_s, unit="s") if x else "" for x in (p.early, p.late))
+        early, late = (with_error(x.decay_time_s, x.decay_time_u_s, unit="s") if x else "" for x in (p.early, p.late))
         what = f"beats {p.beat_hz:.2g} times a second" if p.shape == "beats" else p.shape
-        frequency = _told(p.frequency_hz, p.frequency_u_hz if p.early else float("nan"), unit="Hz")
+        frequency = with_error(p.frequency_hz, p.frequency_u_hz if p.early else float("nan"), unit="Hz")
         rows.append(
             (
                 str(p.number),
@@ -126,19 +126,13 @@ def partial_rows(pluck: PluckReading) -> list[tuple[str, ...]]:
     return rows
 
 
-def _told(value, u, *, unit):
-    """As `with_error`, with one figure of the error, two where it begins with a 1: a few strokes tell it no better
-    (three of them to about half of it; JCGM 100:2008, table E.1, from memory)."""
-    return with_error(value, u, unit=unit, digits=2 if f"{u:e}".startswith("1") else 1)
-
-
 def difference_rows(differences: tuple[ToneDifference, ...]) -> list[tuple[str, ...]]:
     """One row for each measure, in the order of DIFFERENCE_HEADINGS."""
     return [
         (
             d.measure,
-            _told(d.build, d.build_u, unit=d.value_unit),
-            _told(d.reference, d.reference_u, unit=d.value_unit),
+            with_error(d.build, d.build_u, unit=d.value_unit),
+            with_error(d.reference, d.reference_u, unit=d.value_unit),
             _difference_text(d),
             d.verdict,
             d.reason,
@@ -165,7 +159,7 @@ def _decay_text(decay, fellows) -> str:
     scatter = stdev(known) if len(known) > 1 else float("nan")
     if not scatter > 0:
         return f"{decay.decay_time_s:.2g} s, error unknown"
-    return _told(decay.decay_time_s, decay.decay_time_s * scatter, unit="s")
+    return with_error(decay.decay_time_s, decay.decay_time_s * scatter, unit="s")
 
 
 def count_text(reading: ToneReading) -> str:

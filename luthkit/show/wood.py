@@ -19,15 +19,15 @@ MOVED = "moved"
 WRITTEN_WRONGLY = "one of the days is probably written wrongly"
 NAMES = {  # name: (in words, unit, factor from SI)
     "density": ("density", "kg/m³", 1.0),
-    "along": ("stiffness along the grain (E_L)", "GPa", 1e-9),
-    "across": ("stiffness across the grain (E_R)", "GPa", 1e-9),
-    "shear": ("shear stiffness (G)", "GPa", 1e-9),
-    "loss_along": ("loss along (η)", "%", 100.0),
+    "along": ("stiffness along the grain, EL", "GPa", 1e-9),
+    "across": ("stiffness across the grain, ER", "GPa", 1e-9),
+    "shear": ("shear stiffness, G", "GPa", 1e-9),
+    "loss_along": ("loss along, η", "%", 100.0),
     "loss_across": ("loss across", "%", 100.0),
     "loss_shear": ("loss in shear", "%", 100.0),
-    "sound_speed": ("speed of sound along (c)", "m/s", 1.0),
+    "sound_speed": ("speed of sound along, c", "m/s", 1.0),
     "radiation_ratio": ("radiation ratio (c / density)", "m⁴/(kg s)", 1.0),
-    "impedance": ("impedance (c times density)", "10⁶ kg/(m² s)", 1e-6),
+    "impedance": ("impedance (c times density)", "MPa s/m", 1e-6),
 }
 FACTS = {  # what may be written down about a piece: key in its file: in words
     "papers": "Papers",
@@ -62,7 +62,7 @@ DUST = (
 CLOSED_HEADINGS = ("GPa", "by all modes heard", "by the three-tap formulas")
 WRITTEN_HEADINGS = ("", "as written down")
 STOCK_HEADINGS = (
-    *("piece", "wood", "use", "density, kg/m³", "stiff along (E_L), GPa", "across (E_R), GPa"),
+    *("piece", "wood", "use", "density, kg/m³", "stiff along (EL), GPa", "across (ER), GPa"),
     *("radiation ratio", "loss along, %", ""),
 )
 
@@ -84,9 +84,9 @@ def wood_rows(reading: WoodReading) -> list[tuple[str, str, str]]:
 
 
 def _named(reading: WoodReading, name: str) -> str:
-    """A number in words; a flatsawn piece has E_T across."""
+    """A number in words; a flatsawn piece has ET across."""
     if name == "across" and reading.piece.sawn == "flat":
-        return "stiffness across the grain, flatsawn (E_T)"
+        return "stiffness across the grain, flatsawn, ET"
     return NAMES[name][0]
 
 
@@ -160,13 +160,13 @@ def written_rows(reading: WoodReading) -> list[tuple[str, str]]:
     day, piece = reading.measurement, reading.piece
     sizes = {"length": "mm", "width": "mm", "thickness": "mm", "mass": "g"}
     rows = [
-        (name.capitalize(), words.with_error(*(1000 * x for x in day.inputs[name]), digits=1, unit=unit))
+        (name.capitalize(), words.with_error(*(1000 * x for x in day.inputs[name]), unit=unit))
         for name, unit in sizes.items()
     ]
     air = ((day.temperature_c, "°C"), (day.relative_humidity_percent, "% humidity"))
     rows.append(("Air", ", ".join(f"{value:g} {unit}" for value, unit in air if isfinite(value))))
     moisture = day.moisture_percent
-    rows.append(("Moisture", words.with_error(*moisture, digits=1, unit="%") if isfinite(moisture.value) else ""))
+    rows.append(("Moisture", words.with_error(*moisture, unit="%") if isfinite(moisture.value) else ""))
     facts = [(name, piece.facts[key]) for key, name in FACTS.items() if key in piece.facts]
     rows += [(name, f"{fact:g}" if isinstance(fact, float) else str(fact)) for name, fact in facts]
     return [row for row in rows if row[1]]
@@ -198,7 +198,7 @@ def stock_rows(readings: Sequence[WoodReading]) -> list[tuple[str, ...]]:
         piece, known = reading.piece, {**reading.values, **reading.at_climate}
         shown = ("density", "along", "across", "radiation_ratio", "loss_along")
         mark = "papers missing" if piece.missing_papers else ""
-        numbers = (_told(name, known.get(name), digits=1) for name in shown)
+        numbers = (_told(name, known.get(name)) for name in shown)
         rows.append((piece.name, piece.species_name, piece.use, *numbers, mark))
     return rows
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import floor, isfinite, log10
+from math import isfinite
 
 from .._text import one_line
 from ..guitar.comparison import Band, Comparison, Difference, Pair, instrument_names
@@ -15,14 +15,14 @@ from .basis import left_out_lines
 UNKNOWN = "unknown"
 
 
-def with_error(value: float, u: float, *, unit: str = "", digits: int = 2) -> str:
-    """A value and its standard uncertainty, both rounded to `digits` figures of the uncertainty.
+def with_error(value: float, u: float, *, unit: str = "") -> str:
+    """A value and its standard uncertainty, both rounded as `decimals` says.
 
     >>> with_error(196.3034, 0.0414, unit="Hz")
-    '196.303 ± 0.041 Hz'
-    >>> with_error(25.2, 12.0)
-    '25 ± 12'
-    >>> with_error(-0.004, 0.02, digits=1)  # never "-0.00"
+    '196.30 ± 0.04 Hz'
+    >>> with_error(25.2, 12.0), with_error(5414.2, 143.0)
+    ('25 ± 12', '5410 ± 140')
+    >>> with_error(-0.004, 0.02)  # never "-0.00"
     '0.00 ± 0.02'
     >>> with_error(196.3034, float("nan"), unit="Hz")
     '196.3 Hz, error unknown'
@@ -32,13 +32,19 @@ def with_error(value: float, u: float, *, unit: str = "", digits: int = 2) -> st
         return UNKNOWN
     if not (isfinite(u) and u > 0):
         return f"{value + 0.0:.4g}{tail}, error unknown"
-    places = decimals(u, digits=digits)
-    return f"{round(value, places) + 0.0:.{places}f} ± {u:.{places}f}{tail}"
+    shown, error = (f"{round(x, decimals(u)) + 0.0:.{max(0, decimals(u))}f}" for x in (value, u))
+    return f"{shown} ± {error}{tail}"
 
 
-def decimals(u: float, *, digits: int = 2) -> int:
-    """How many decimals show `digits` figures of `u`; never below 0."""
-    return max(0, digits - 1 - floor(log10(u))) if isfinite(u) and u > 0 else 1
+def decimals(u: float) -> int:
+    """How many decimals an error of `u` leaves: one figure of it, two where it begins with a 1 or is 10 or more.
+
+    Errors are themselves known to a third or so from few repeats (JCGM 100:2008, 7.2.6 and table E.1, from memory).
+    """
+    if not (isfinite(u) and u > 0):
+        return 1
+    figures, exponent = f"{u:.1e}".split("e")
+    return (u >= 10 or figures[0] == "1") - int(exponent)
 
 
 def difference_text(d: Difference) -> str:
@@ -46,7 +52,7 @@ def difference_text(d: Difference) -> str:
     unit = "cents" if d.unit == "cents" else "%"
     if not isfinite(d.u):
         return f"{round(d.value, 0) + 0.0:+.0f} {unit}, error unknown"
-    places = min(1, decimals(d.u)) if d.unit == "cents" else 0
+    places = min(1, max(0, decimals(d.u))) if d.unit == "cents" else 0
     value, low, high = (f"{round(x, places) + 0.0:+.{places}f}" for x in (d.value, d.low, d.high))
     return f"{value} {unit} (95 %: {low} to {high})"
 
@@ -106,7 +112,7 @@ def mode_rows(modeset: ModeSet, naming: Naming | None = None) -> list[tuple[str,
             with_error(mode.frequency_hz, mode.frequency_u_hz, unit="Hz"),
             percent_text(mode),
             with_error(mode.q_factor, mode.q_factor_u),
-            with_error(mode.level_db, mode.level_u_db, unit="dB", digits=1),
+            with_error(mode.level_db, mode.level_u_db, unit="dB"),
             "; ".join(mode.notes),
         )
         for number, mode in enumerate(modeset.modes, start=1)
