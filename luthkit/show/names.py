@@ -101,7 +101,7 @@ def kinds_text(naming: Naming) -> str:
     if len(naming.body_kinds) == 1:
         return f"Body kind as said: {next(iter(naming.body_kinds))}."
     shares = ", ".join(f"{kind} {percent(share)}" for kind, share in naming.body_kinds.items())
-    return f"Nobody said what kind of body it is (under Body, or body_kind in session.toml); weighed: {shares}."
+    return f"Nobody said what kind of body it is (under Kind of body, or body_kind in session.toml); weighed: {shares}."
 
 
 def naming_text(naming: Naming) -> str:

@@ -21,6 +21,7 @@ from ..shop.safe import free_name, told, write_new, write_whole
 from .plots.common import figure_bytes, png_bytes
 
 _MARK = "luthkit-report-of"
+_LEAD = re.compile(r'<div class="(?:short|caution)"><p>(.*?)</p>', re.DOTALL)
 _WITH_ERROR = re.compile(  # what `words.with_error` writes of a finite value, and nothing more
     r"(?P<value>[-+]?\d+(?:\.\d+)?)(?: ± (?P<error>\d+(?:\.\d+)?))?(?: (?P<unit>[^\s\d,;]+))?"
     r"(?P<unknown>, error unknown)?"
@@ -68,6 +69,12 @@ class Page:
     version: str = __version__
     sheet: Callable | None = None  # makes the figure of the one-page sheet, where there is one
     done: str = ""  # what was done for it, such as "Read 36 taps of Number 12"
+
+    @property
+    def lead(self) -> str:
+        """The answer: the first sentence of the first box, as HTML; "" for a page without one."""
+        found = _LEAD.search(self.body)
+        return found[1] if found else ""
 
 
 def write_page(page: Page, path) -> Path:

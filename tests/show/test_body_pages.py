@@ -124,14 +124,17 @@ def test_a_slider_asks_what_if_without_reading_again(hand):
 
 
 def test_what_is_typed_reaches_the_reading(hand):
-    hand["Air, top, back"].value = "104 Hz, 196.5 220"
-    hand["Soundhole"].value = "86,5 mm"
+    hand["Air, top, back in Hz"].value = "104 Hz, 196.5 220"
+    hand["Soundhole in mm"].value = "86,5 mm"
     hand["Read the body"].click()
     assert hand.asked[-1]["by_hand"] == {"air": 104.0, "main top": 196.5, "main back": 220.0}
     assert hand.asked[-1]["hole_diameter_mm"] == 86.5 and hand.asked[-1]["volume_l"] is None
-    hand["Air in the body"].value = "much"
+    hand["Air inside in litres"].value = "much"
+    hand["Soundhole in mm"].value = "-3"
     hand["Read the body"].click()
-    assert hand.said.startswith("&#x27;much&#x27; cannot be read; write one number")
+    first, second = hand["luthkit-status"].value.split("<br>")  # all that is wrong, at once
+    assert "Soundhole in mm is &#x27;-3&#x27;; write one number above 0" in first
+    assert second.startswith("Air inside in litres is &#x27;much&#x27;; write one number")
 
 
 def test_a_change_that_is_too_large_is_one_sentence(hand, monkeypatch):

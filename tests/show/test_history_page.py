@@ -133,7 +133,7 @@ def test_the_forms_start_on_the_samples(monkeypatch, tmp_path):
 def test_a_form_says_what_is_wrong(monkeypatch, tmp_path):
     monkeypatch.chdir(tmp_path)
     form = start_form(start=HOME)
-    mode = next(child for child in form.children if getattr(child, "description", "") == "Mode")
+    mode = next(child for child in form.children if getattr(child, "description", "") == "Name of the mode")
     go = next(
         b for box in form.children if hasattr(box, "children") for b in box.children if b.description == "Look back"
     )

@@ -154,7 +154,7 @@ def test_a_repeat_study_is_made_from_recordings(shop, monkeypatch):
     hand = Hand(logbook_form())
     choose(hand, "make my repeat study")
     assert hand["Guitar"].options == ("Wren",)
-    hand["Its days"].value = "2024-03-01, 2024-03-03"
+    hand["Days of the study"].value = "2024-03-01, 2024-03-03"
     hand["Do it"].click()
     day = datetime.date(2024, 3, 1)
     assert asked == [(logbook.path / "Wren", {"since": day, "until": day.replace(day=3)})]

@@ -218,10 +218,12 @@ def test_a_microphone_that_fails_leaves_the_takes_to_go_on_with(bench):
 
 def test_the_taps_of_a_plate_go_into_the_stock(bench):
     hand = Hand()
+    assert "Hang the guitar up" in hand.text("luthkit-large")
     hand["What to do"].value = "Record a plate"
+    assert "Hang the plate" in hand.text("luthkit-large") and "guitar" not in hand.text("luthkit-large")
     assert hand["Guitar"].description == "Piece" and hand["Placements"].layout.display == "none"
     hand["Start recording"].click()
-    assert hand.text("luthkit-status") == "Say which piece it is, in the field Piece"
+    assert hand.text("luthkit-status") == "Piece is empty; say which piece it is"
     hand["Guitar"].value = "Larch 3"
     hand["Good taps at each"].value = 1
     hand["Start recording"].click()  # the file is over too soon
@@ -233,7 +235,7 @@ def test_the_taps_of_a_plate_go_into_the_stock(bench):
     assert [r.position for r in read_session(taps).of_kind("tap")] == ["corner", "end", "side"]
     assert f"{taps.name} under Taps in" in hand.text("luthkit-large")
     assert "placement" not in hand.text("luthkit-page").split("number")[0]
-    hand["What to do"].value = "Record"
+    hand["What to do"].value = "Record a guitar"
     assert hand["Guitar"].description == "Guitar" and hand["Placements"].layout.display == ""
 
 
@@ -242,8 +244,15 @@ def test_slips_of_the_hand_are_sentences(bench, monkeypatch):
     for name in ("Guitar", "Relative humidity, %"):
         monkeypatch.setattr(hand[name], "focus", lambda name=name: focused.append(name), raising=False)
     hand["Start recording"].click()
-    assert hand.text("luthkit-status") == "Say which guitar it is, in the field Guitar"
+    assert hand.text("luthkit-status") == "Guitar is empty; say which guitar it is"
     assert hand.text("luthkit-asked") and focused == ["Guitar"]
+    hand["Relative humidity, %"].value, hand["Good taps at each"].value = "dry", 0
+    hand["Start recording"].click()  # all that is wrong, at once; the keyboard goes to the first
+    told = hand["luthkit-status"].value.split("<br>")
+    assert [line.rpartition(">")[2].split(" is ")[0] for line in told[:2]] == ["Guitar", "Relative humidity, %"]
+    assert "Good taps at each is 0" in told[2] and len(told) == 3 and focused == ["Guitar"] * 2
+    focused.remove("Guitar")
+    hand["Good taps at each"].value = 5
     hand["Guitar"].value = "Twelve"
     hand["Relative humidity, %"].value = "dry"
     hand["Start recording"].click()

@@ -287,7 +287,7 @@ def test_a_further_day_goes_to_the_end_of_the_file_and_nothing_is_lost(tmp_path,
     hand = Hand(forms.piece_form())
     hand["Which piece"].value = "Spruce 31"
     assert hand["Mass in g"].placeholder == "139.2 on 2024-03-11"
-    day = {"Day": "2024-09-01", "Moisture in %": "8,5", "Hammer": None}
+    day = {"Day": "2024-09-01", "Moisture in %": "8,5", "Force hammer": None}
     assert written_down(hand, Name="", **day).startswith("Wrote down Spruce 31")
     assert "On the shelf, 2023-04-14 to 2024-09-01" in hand["luthkit-page"].value
     (piece,) = read_stock(stock)
@@ -329,13 +329,17 @@ def test_taps_that_lie_in_the_stock_are_offered_and_read_where_they_are(tmp_path
     shutil.copytree(STOCK / "spruce_31", taps)
     (taps / "left_out").mkdir()
     shutil.copy(taps / "end.flac", taps / "left_out" / "tap_01.flac")
+    for name, where in (("a guitar", "bridge centre"), ("a plate", "corner")):
+        (tmp_path / name).mkdir()
+        shutil.copy(taps / "end.flac", tmp_path / name)
+        (tmp_path / name / "session.toml").write_text(f'[[recording]]\nfile = "end.flac"\nposition = "{where}"\n')
     (taps / "session.toml").write_text('[[recording]]\nfile = "left_out"\nkind = "left out"\n', encoding="utf-8")
     start_logbook(tmp_path / "logbook")
     (tmp_path / "notebooks").mkdir()
     monkeypatch.chdir(tmp_path / "notebooks")
     hand = Hand(forms.piece_form())
     offered = [path for _, path in hand["Taps in"].options if path]
-    assert [Path(path) for path in offered] == [taps]
+    assert [Path(path).resolve() for path in offered] == [taps, tmp_path / "a plate"]  # and no guitar
     hand["Taps in"].value = offered[0]
     assert written_down(hand, **{"or a folder elsewhere": ""}).startswith("Wrote down")
     (piece,) = read_stock(tmp_path / "stock")
@@ -361,6 +365,17 @@ def test_what_is_missing_or_cannot_be_is_told_and_nothing_is_written(field, valu
     monkeypatch.chdir(tmp_path)
     assert said in written_down(Hand(forms.piece_form()), **{field: value})
     assert not list(tmp_path.glob("stock/*"))
+
+
+def test_all_that_is_wrong_is_told_at_once(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    wrong = {"Name": "", "Mass in g": "heavy", "Width in mm": "", "Day": "1 May", "or a folder elsewhere": "/nowhere"}
+    hand = Hand(forms.piece_form())
+    written_down(hand, **wrong)
+    told = hand["luthkit-status"].value.split("<br>")
+    assert len(told) == 5
+    for line, word in zip(told, ("has no name", "Width in mm", "Mass in g", "Day is", "/nowhere"), strict=True):
+        assert word in line
 
 
 @pytest.mark.parametrize("name", ["session", "../../etc", "a..b: Ø", ".hidden"])

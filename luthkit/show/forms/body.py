@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import ipywidgets as widgets
 
-from ...errors import LuthkitError
 from ...guitar.body_fit import NAMES
 from ...guitar.what_if import Change
 from ...shop.body import read_body
 from ..body import body_page
-from .common import Form, Reader, chosen, find_guitars, folder_list, path_field, text_field
+from .common import Form, Reader, WrongEntry, chosen, each_of, find_guitars, folder_list, path_field, text_field
 
 _SLIDERS = {  # field of Change: words, lowest, highest
     "hole_radius_factor": ("Soundhole diameter, %", -20, 20),
@@ -30,9 +29,9 @@ def body_form(*, start=None) -> widgets.Widget:
     guitars = find_guitars(start)
     folder = folder_list("Guitar", guitars)
     path = path_field("or a folder elsewhere")
-    by_hand = text_field("Air, top, back", "in hertz, such as 104 196 220; leave empty to go by the names")
-    hole = text_field("Soundhole", "diameter in mm; leave empty if it is written down, or nobody measured it")
-    volume = text_field("Air in the body", "litres; leave empty if it is written down, or nobody measured it")
+    by_hand = text_field("Air, top, back in Hz", "such as 104 196 220; leave empty to go by the names")
+    hole = text_field("Soundhole in mm", "its diameter; leave empty if it is written down, or nobody measured it")
+    volume = text_field("Air inside in litres", "leave empty if it is written down, or nobody measured it")
     sliders = {
         field: text_field(
             words, kind=widgets.FloatSlider, min=low, max=high, step=1, readout_format="+.0f", continuous_update=False
@@ -49,12 +48,16 @@ def body_form(*, start=None) -> widgets.Widget:
         return Change(bridge_mass_kg=bridge, **{field: 1 + value / 100 for field, value in values.items()})
 
     def read():
-        (place,) = chosen([folder.value], path.value)
+        (place,), three, width, room = each_of(
+            lambda: chosen([folder.value], path.value),
+            lambda: _numbers(by_hand, 3),
+            lambda: _numbers(hole, 1),
+            lambda: _numbers(volume, 1),
+        )
+        hand, (hole_mm,), (litres,) = dict(zip(NAMES, three, strict=False)), width or [None], room or [None]
         (modeset,) = reader.read([place])
         words = (by_hand.value, hole.value, volume.value)
         if known.get("asked") != (place, words) or known.get("modeset") is not modeset:
-            hand = dict(zip(NAMES, _numbers(by_hand.value, 3), strict=False))
-            (hole_mm,), (litres,) = (_numbers(field.value, 1) or [None] for field in (hole, volume))
             sheet = read_body(place, by_hand=hand, hole_diameter_mm=hole_mm, volume_l=litres, modeset=modeset)
             known.update(asked=(place, words), modeset=modeset, sheet=sheet)
         while True:  # a slider may have moved while this was at work
@@ -70,13 +73,14 @@ def body_form(*, start=None) -> widgets.Widget:
     return view
 
 
-def _numbers(text: str, most: int) -> list[float]:
+def _numbers(field, most: int) -> list[float]:
     """Up to `most` numbers out of what was typed."""
-    words = text.replace(";", " ").lower().replace("hz", " ").replace("mm", " ").replace(", ", " ").split()
+    words = field.value.replace(";", " ").lower().replace("hz", " ").replace("mm", " ").replace(", ", " ").split()
     try:
         numbers = [float(word.replace(",", ".")) for word in words]
     except ValueError:
         numbers = [-1.0]
     if len(numbers) > most or any(not number > 0 for number in numbers):
-        raise LuthkitError(f"{text!r} cannot be read; write {'one number' if most == 1 else f'up to {most} numbers'}")
+        allowed = "one number above 0" if most == 1 else f"up to {most} numbers above 0"
+        raise WrongEntry(field, f"is {field.value.strip()!r}; write {allowed}, or leave it empty")
     return numbers

@@ -25,13 +25,16 @@ __all__ = [
     "WIDE",
     "Form",
     "Reader",
+    "WrongEntry",
     "chosen",
+    "each_of",
     "find_guitars",
     "find_profiles",
     "folded",
     "folder_list",
     "folders_near",
     "label",
+    "leave_out",
     "list_field",
     "mark_list",
     "marked",
@@ -121,8 +124,9 @@ def folder_list(words, guitars, value=None):
 
 
 def path_field(words):
-    """A field for the path of a folder that is not in the list."""
-    return text_field(words, "path of a folder; leave empty to use the list")
+    """A field for the path of a folder that is not in the list; with "and" besides what is marked there."""
+    alone = not words.startswith("and ")
+    return text_field(words, f"path of a folder; leave empty {'to use the list' if alone else 'if it is in the list'}")
 
 
 def text_field(words, hint="", *, kind=widgets.Text, **more):
@@ -152,9 +156,21 @@ def mark_list(words, paths, value=()):
     )
 
 
+def leave_out(picked, marks, paths):
+    """What is picked in one list is not offered in the list `marks` of `paths`: nothing stands beside itself."""
+
+    def fill(_=None):
+        before = marks.value
+        marks.options = [(label(path), path) for path in paths if path != picked.value]
+        marks.value = [path for path in before if path != picked.value]
+
+    picked.observe(fill, names="value")
+    fill()
+
+
 def study_box():
     """Whether the maker's repeat study is used."""
-    words = "My repeat study, where the logbook has one"
+    words = "Use my repeat study, if the logbook has one"
     return widgets.Checkbox(description=words, value=True, indent=True, style=WIDE, layout=LAYOUT)
 
 
@@ -170,6 +186,30 @@ def chosen(picked, typed: str) -> list[Path]:
     if not picked or picked[0] is None:
         raise LuthkitError("no guitar is chosen; pick one from the list or type the path of its folder")
     return [Path(path) for path in picked]
+
+
+class WrongEntry(LuthkitError):
+    """What stands in a field cannot be; the field gets the keyboard."""
+
+    def __init__(self, field, words):
+        super().__init__(f"{field.description} {words}")
+        self.field = field
+
+
+def each_of(*questions) -> list:
+    """The answer of each question. All wrong entries are told at once: `LuthkitError`, with a line for each."""
+    answers, wrong = [], []
+    for question in questions:
+        try:
+            answers.append(question())
+        except LuthkitError as error:
+            wrong.append(error)
+    if not wrong:
+        return answers
+    field = getattr(wrong[0], "field", None)
+    if field is not None:
+        field.focus()
+    raise LuthkitError("\n".join(map(str, wrong)))
 
 
 class Reader:

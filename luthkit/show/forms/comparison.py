@@ -17,10 +17,10 @@ from . import common
 from .common import chosen, path_field
 
 _IN_WORDS = {
-    "same set-up": "nothing was moved but the guitar",
-    "re-hung": "the guitar was lifted and hung up again",
-    "other operator": "another person tapped",
-    "other room": "another room or microphone",
+    "same set-up": "nothing: only the guitar was exchanged",
+    "re-hung": "how it was hung up (the usual case)",
+    "other operator": "who tapped",
+    "other room": "the room or the microphone",
 }
 
 
@@ -36,16 +36,22 @@ def comparison_form(*, start=None) -> widgets.Widget:
     references = common.mark_list("References", [*guitars, *profiles], others)
     reference_path = path_field("and a reference elsewhere")
     settings = [(_IN_WORDS[name], name) for name in SETTINGS]
-    setting, study = common.list_field("Between them", settings, value="re-hung"), common.study_box()
+    setting, study = common.list_field("What else differed", settings, value="re-hung"), common.study_box()
+    common.leave_out(build, references, [*guitars, *profiles])
     fields = [build, build_path, references, reference_path, setting, study]
     form, reader = common.Form("Compare", fields, name="comparison"), common.Reader()
 
-    def read():
-        (first,) = chosen([build.value], build_path.value)
-        marked = common.marked(references.value, reference_path.value)
-        others = [path for path in marked if path != first]  # no guitar beside itself
-        if not others:
+    def beside():
+        typed = common.marked(references.value, reference_path.value)
+        if not typed:
             raise LuthkitError("no reference is marked; click on one, or on several with the Ctrl key held")
+        return typed
+
+    def read():
+        (first,), others = common.each_of(lambda: chosen([build.value], build_path.value), beside)
+        others = [path for path in others if path != first]
+        if not others:
+            raise LuthkitError("the build is its own only reference; mark another guitar")
         folders = [first, *(path for path in others if not is_profile(path))]
         modesets = reader.read(folders)
         namings = [name_instrument(path, modeset=m) for path, m in zip(folders, modesets, strict=True)]

@@ -62,6 +62,7 @@ class Form:
         self._stop = _button("Stop", "stop", disabled=True)
         self._save = _button("Save report", "save", disabled=True)
         self._sheet = _button("Save sheet (PDF)", "file", disabled=True)
+        self._sheet.layout.display = "none"  # until there is a page that has one
         self._pieces = _button("Save pictures and tables", "table", disabled=True)
         self._status = widgets.HTML()
         self._status.add_class("luthkit-status")
@@ -85,7 +86,8 @@ class Form:
             self.say("Choose, then press the button.")
         style = widgets.HTML(f"<style>{STYLE}{_STYLE}</style>")
         buttons = row(self._go, self._stop, self._save, self._sheet, self._pieces)
-        return widgets.VBox([style, *self._fields, buttons, self._status, self._page])
+        fields = [part for field in self._fields for part in (field, *_hints(field))]
+        return widgets.VBox([style, *fields, buttons, self._status, self._page])
 
     def say(self, sentence: str, *, wrong: bool = False) -> None:
         """A sentence in the line of status."""
@@ -124,21 +126,22 @@ class Form:
             self._page.remove_class("luthkit-earlier")
             self._remember()
             self._count = count = self._count + 1
-            words = _done(page, time.monotonic() - task.began_s)
+            html = _done(page, time.monotonic() - task.began_s)
         except Stopped:
-            words = "Stopped. Press the button to begin again."
+            html = "Stopped. Press the button to begin again."
             if self._page_shown is not None:
-                words += " What stands below in grey is of the choice before."
+                html += " What stands below in grey is of the choice before."
             self._page_shown = None
         except Exception as error:
             self._page.value, self._page_shown = "", None
-            words, wrong = sentence(error), True
+            html, wrong = escape(sentence(error)).replace("\n", "<br>"), True
         self._stop.disabled = True
         self._save.disabled = self._pieces.disabled = self._page_shown is None
         self._sheet.disabled = getattr(self._page_shown, "sheet", None) is None
-        self._sheet.layout.display = "none" if self._sheet.disabled else ""
+        if not self._sheet.disabled:
+            self._sheet.layout.display = ""  # from now on: a button that comes and goes is looked for
         self._at_work = False
-        self._status.value = _spoken(escape(words), wrong=wrong, count=count)
+        self._status.value = _spoken(html, wrong=wrong, count=count)
 
     def _write(self, write, _):
         try:
@@ -180,19 +183,20 @@ def _button(words: str, icon: str, **options) -> widgets.Button:
 
 
 def sentence(error) -> str:
-    """One sentence for the form, never a traceback."""
+    """One sentence for the form, never a traceback; one line for each of several wrong entries."""
     if isinstance(error, LuthkitError):
-        text = str(error)
+        texts = str(error).splitlines()
     else:
-        text = f"luthkit met a fault of its own, {type(error).__name__}: {error}"
-    text = " ".join(text.split())
-    return text[:1].upper() + text[1:]
+        texts = [f"luthkit met a fault of its own, {type(error).__name__}: {error}"]
+    lines = [" ".join(text.split()) for text in texts if text.strip()]
+    return "\n".join(line[:1].upper() + line[1:] for line in lines)
 
 
 def _done(page, seconds: float) -> str:
-    """'Read 36 taps of Number 12 in 4 s.'"""
+    """'Read 36 taps of Number 12 in 4 s.', and the answer, which may else stand below the window; HTML."""
     took = f"in {seconds:.0f} s" if seconds >= 1.5 else "at once"
-    return f"{page.done} {took}." if page.done else f"{page.title}: done {took}."
+    done = escape(f"{page.done or f'{page.title}: done'} {took}.")
+    return f"{done}<br><b>{page.lead}</b>" if page.lead else done
 
 
 def _saved(paths: list[Path]) -> str:
@@ -223,6 +227,14 @@ def _walk(fields):
     for field in fields:
         yield field
         yield from _walk(getattr(field, "children", ()))
+
+
+def _hints(field) -> list[widgets.Widget]:
+    """What to say below a field: how several are chosen in a list of which several may be."""
+    if not isinstance(field, widgets.SelectMultiple):
+        return []
+    words = "Several: hold Ctrl (on a Mac: Cmd) and click, or Shift and the arrow keys. The same takes one away."
+    return [widgets.HTML(f'<span class="luthkit-hint">{words}</span>', layout={"margin": "-4px 0 2px 11.7rem"})]
 
 
 def _is_plain(field) -> bool:

@@ -27,7 +27,7 @@ def history_form(*, start=None) -> widgets.Widget:
     guitar = folder_list("Guitar", guitars)
     path = path_field("or a guitar elsewhere")
     percent = {"kind": widgets.BoundedFloatText, "min": 0.1, "max": 5.0, "step": 0.1}
-    within = text_field("Settled to within (%)", value=0.5, **percent)
+    within = text_field("Settled means within, %", value=0.5, **percent)
     study = study_box()
     form = Form("Follow", [guitar, path, within, study], name="history")
 
@@ -43,9 +43,9 @@ def history_form(*, start=None) -> widgets.Widget:
 def start_form(*, start=None) -> widgets.Widget:
     """Where a new guitar must start, so that it comes to rest where a reference stands."""
     guitars = find_histories(start)
-    mode = text_field("Mode", value="main top")
-    reference = text_field("Reference (Hz)", kind=widgets.FloatText, value=196.0)
-    error = text_field("± its error (Hz)", kind=widgets.FloatText, value=0.5)
+    mode = text_field("Name of the mode", value="main top")
+    reference = text_field("is to rest at, in Hz", kind=widgets.FloatText, value=196.0)
+    error = text_field("give or take (±), Hz", kind=widgets.FloatText, value=0.5)
     settled = mark_list("My settled guitars", guitars, guitars[:1])
     form = Form("Look back", [mode, reference, error, settled], name="start")
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 from contextlib import suppress
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import ipywidgets as widgets
@@ -23,7 +24,7 @@ from ...shop.workshop import results_folder
 from ..history import repeat_rows
 from ..logbook import overview_page, verification_lines
 from ..page import bullets
-from .common import Form, list_field, text_field
+from .common import Form, each_of, list_field, text_field
 
 LOOK, KEEP, NOTE, STUDY, CHECK, PACK = (
     "show what is in hand and due",
@@ -57,11 +58,14 @@ def logbook_form(*, start=None) -> widgets.Widget:
     day = text_field("Day", "such as 2024-03-09; empty: as written down, or today")
     stage = list_field("Stage", [_AS_WRITTEN, *STAGES])
     struck = list_field("Where struck", [_AS_WRITTEN, *POSITIONS])
-    placement = text_field("Placement", f"such as 1, one word for all; empty: {_AS_WRITTEN}")
+    placement = text_field("Placement", f"such as 1, when it was hung up once for all; empty: {_AS_WRITTEN}")
     event = list_field("What was done", [_CHOOSE, *EVENT_KINDS])
     words = text_field("in a few words", "for instance: new saddle, bone")
-    days = text_field("Its days", "such as 2024-03-09 2024-03-11; empty: all sessions recorded for a repeat study")
+    days = text_field(
+        "Days of the study", "such as 2024-03-09 2024-03-11; empty: all sessions recorded for a repeat study"
+    )
     shown = {
+        LOOK: [],
         KEEP: [source, guitar, role, day, stage, struck, placement],
         NOTE: [known, event, day, words],
         STUDY: [known, days],
@@ -72,7 +76,7 @@ def logbook_form(*, start=None) -> widgets.Widget:
 
     def show(_=None):
         for field in fields:
-            field.layout.display = "" if field in shown.get(job.value, ()) else "none"
+            field.layout.display = "" if field in shown[job.value] else "none"
         names = _guitars(place.value)
         names = [ALL, *names] if job.value == CHECK else names or ["none in the logbook yet"]
         if list(known.options) != names:
@@ -88,17 +92,17 @@ def logbook_form(*, start=None) -> widgets.Widget:
         folder, today = Path(place.value.strip()).expanduser(), datetime.date.today()
         if job.value != KEEP and logbook_around(folder) is None:
             raise LuthkitError(f"there is no logbook in {folder} yet; keep a first session, and it is made")
+        asked = {KEEP: (lambda: _path(source.value),), NOTE: (lambda: _chosen(event),)}
+        *given, when = each_of(*asked.get(job.value, ()), lambda: _day(day.value) if day in shown[job.value] else None)
         logbook, details = start_logbook(folder), []
         if job.value == KEEP:
-            said = {"date": _day(day.value), "stage": _said(stage)}
+            said = {"date": when, "stage": _said(stage)}
             where = {"position": _said(struck) or "", "placement": placement.value.strip()}
             name = " ".join(guitar.value.split())
-            details = _keep(logbook, source.value.strip(), name, role.value, said, where)
+            details = _keep(logbook, *given, name, role.value, said, where)
             source.value = ""
         elif job.value == NOTE:
-            if event.value == _CHOOSE:
-                raise LuthkitError(f"What was done is not chosen; choose {', '.join(EVENT_KINDS)}")
-            noted = add_event(logbook, known.value, event.value, date=_day(day.value) or today, note=words.value)
+            noted = add_event(logbook, known.value, *given, date=when or today, note=words.value)
             details = [f"Noted for {known.value}: {noted.words} on {noted.date}."]
             words.value = ""
         elif job.value == STUDY:
@@ -133,10 +137,19 @@ def _said(field) -> str | None:
     return None if field.value == _AS_WRITTEN else field.value
 
 
-def _keep(logbook, source, name, role, said, where) -> list[str]:
-    if not source:
+def _path(typed: str) -> Path:
+    if not typed.strip():
         raise LuthkitError("no recordings are named; write the path of their folder into the field Recordings in")
-    path = Path(source.strip("\"'")).expanduser()
+    return Path(typed.strip().strip("\"'")).expanduser()
+
+
+def _chosen(event) -> str:
+    if event.value == _CHOOSE:
+        raise LuthkitError(f"{event.description} is not chosen; choose {', '.join(EVENT_KINDS)}")
+    return event.value
+
+
+def _keep(logbook, path, name, role, said, where) -> list[str]:
     if path.suffix.lower() == ".csv":
         return [kept_words(keep_study(logbook, read_rows(path), date=said["date"]))]
     if path.suffix.lower() == ".zip":
@@ -149,7 +162,7 @@ def _keep(logbook, source, name, role, said, where) -> list[str]:
 
 
 def _study(logbook, name, days) -> list[str]:
-    asked = [_day(day) for day in days.replace(",", " ").split()]
+    asked = each_of(*(partial(_day, day) for day in days.replace(",", " ").split()))
     rows = study_rows(logbook.guitar(name).path, since=min(asked, default=None), until=max(asked, default=None))
     kept = keep_study(logbook, rows)
     study = read_repeat_study(kept)

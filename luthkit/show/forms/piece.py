@@ -6,6 +6,7 @@ import datetime
 import os
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from html import escape
 from pathlib import Path
 
@@ -15,13 +16,14 @@ from ...errors import LuthkitError
 from ...shop.logbook import find_logbook
 from ...shop.new_piece import add_day, add_piece
 from ...shop.safe import free_name, safe_name, told
+from ...shop.session import PLATE, read_session
 from ...shop.woodpile import read_history
 from ...shop.workshop import results_folder
 from ...wood.piece import USES
 from ...wood.species import SAWN, SPECIES
 from ...wood.stock import CLIMATE_LIMITS, FACT_LIMITS, SIZE_LIMITS, check_sizes, read_stock
 from ..wood import FACTS, wood_page
-from .common import Form, find_guitars, folded, label, list_field, path_field, text_field
+from .common import Form, each_of, folded, folders_near, label, list_field, path_field, text_field
 
 STOCK, NEW = "stock", "a new one"
 WRITTEN: list[Callable[[Path], None]] = []  # called with the stock when a piece was written down in it
@@ -48,7 +50,7 @@ _DAY = {
     "moisture_percent": ("Moisture in %", "by a meter, if you have one; it goes before the humidity"),
 }
 _LIMITS = {key: limits[:2] for key, limits in (SIZE_LIMITS | CLIMATE_LIMITS | FACT_LIMITS).items()}
-_HAMMER = {"no force hammer": None, "hammer on the left channel": 0, "hammer on the right channel": 1}
+_HAMMER = {"none": None, "on the left channel of the recording": 0, "on the right channel of the recording": 1}
 
 
 def piece_form(*, start=None) -> widgets.Widget:
@@ -75,9 +77,10 @@ def piece_form(*, start=None) -> widgets.Widget:
     numbers = {key: text_field(*words) for key, words in _DAY.items()}
     day = text_field("Day", "such as 2024-03-09", value=datetime.date.today().isoformat())
     recorded = [str(path.parent) for path in sorted(stock.glob("*/session.toml"), reverse=True)]
-    own = [*recorded, *(path for path in find_guitars(start) if Path(path).parent.name != "sample_audio")]
+    elsewhere_too = (path for path in folders_near(start, _of_a_plate) if Path(path).parent.name != "sample_audio")
+    own = dict.fromkeys([*recorded, *elsewhere_too])
     taps = list_field("Taps in", [("no taps yet: density only", ""), *((label(path), path) for path in own)])
-    elsewhere, hammer = path_field("or a folder elsewhere"), list_field("Hammer", _HAMMER.items())
+    elsewhere, hammer = path_field("or a folder elsewhere"), list_field("Force hammer", _HAMMER.items())
     papers, *rest = about.values()
     piece = widgets.VBox([name, wood, use, sawn, papers, folded("More about the piece", rest)])
     form = Form("Write it down", [which, piece, *numbers.values(), day, taps, elsewhere, hammer])
@@ -99,16 +102,32 @@ def piece_form(*, start=None) -> widgets.Widget:
             ]
             numbers[key].placeholder = (was or _DAY[key][1:])[0]
 
+    def named():
+        if which.value == NEW and not name.value.strip():
+            raise LuthkitError("the piece has no name; give it one, such as the words you wrote on it")
+        return name.value.strip()
+
+    def heard():
+        typed = elsewhere.value.strip().strip("\"'")
+        if typed and not Path(typed).expanduser().exists():
+            raise LuthkitError(f"{typed} does not exist; check the spelling, or leave {elsewhere.description!r} empty")
+        return Path(typed).expanduser() if typed else taps.value
+
     def act():
-        measured = {"date": _day(day.value), **_said(numbers)}
+        called, more, sizes, when, sounds = each_of(
+            named,
+            lambda: _said(about) if which.value == NEW else {},
+            lambda: _said(numbers),
+            lambda: _day(day.value),
+            heard,
+        )
+        measured = {"date": when, **sizes}
         check_sizes(measured, "As written here")
         if hammer.value is not None:
             measured["force_channel"] = hammer.value
-        typed = elsewhere.value.strip().strip("\"'")
-        sounds = Path(typed).expanduser() if typed else taps.value
         if which.value == NEW:
-            said = {"name": name.value.strip(), "species": wood.value.strip(), **_said(about)}
-            said = {key: value for key, value in said.items() if value or key == "name"}
+            said = {"name": called, "species": wood.value.strip(), **more}
+            said = {key: value for key, value in said.items() if value}
             written = add_piece(stock, {**said, "use": use.value, "sawn": sawn.value}, measured, sounds=sounds)
         else:
             written = add_day(found(), measured, sounds=sounds)
@@ -124,6 +143,14 @@ def piece_form(*, start=None) -> widgets.Widget:
     shown = form.open(ready=False)
     look()
     return shown
+
+
+def _of_a_plate(folder: Path) -> bool:
+    """Whether a folder says that a free plate was struck in it: never the session of a guitar."""
+    try:
+        return any(recording.position in PLATE for recording in read_session(folder).recordings)
+    except LuthkitError:
+        return False
 
 
 def stock_folder(start=None) -> Path:
@@ -144,13 +171,12 @@ def new_taps(piece: str, start=None) -> tuple[Path, str]:
 
 def _said(fields) -> dict[str, object]:
     """What stands in the fields that are not empty: texts, and numbers where a number is asked for."""
-    said = {}
-    for key, field in fields.items():
-        if key in SIZE_LIMITS or (key in _LIMITS and field.value.strip()):
-            said[key] = _number(key, field.description, field.value)
-        elif field.value.strip():
-            said[key] = field.value.strip()
-    return said
+    asked = {key: field for key, field in fields.items() if key in SIZE_LIMITS or field.value.strip()}
+    return dict(zip(asked, each_of(*(partial(_entry, key, field) for key, field in asked.items())), strict=True))
+
+
+def _entry(key: str, field):
+    return _number(key, field.description, field.value) if key in _LIMITS else field.value.strip()
 
 
 def _number(key: str, what: str, text: str):

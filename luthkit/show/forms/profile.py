@@ -11,7 +11,7 @@ from ...guitar.profile import make_profile
 from ...shop.logbook import PROFILES, find_logbook
 from ...shop.profile_file import tone_of, write_profile
 from ..profile import profile_page
-from .common import Form, Reader, find_guitars, mark_list, marked, path_field, text_field
+from .common import Form, Reader, WrongEntry, each_of, find_guitars, mark_list, marked, path_field, text_field
 
 
 def profile_form(*, start=None) -> widgets.Widget:
@@ -25,9 +25,19 @@ def profile_form(*, start=None) -> widgets.Widget:
     form = Form("Make the profile", [name, sessions, elsewhere])
     reader = Reader()
 
+    def called():
+        if not name.value.strip():
+            raise WrongEntry(name, "is empty; a profile needs a name, such as Old spruce guitars")
+        return name.value
+
+    def drawn_from():
+        if not (folders := marked(sessions.value, elsewhere.value)):
+            raise LuthkitError("no guitar is marked to draw it from; click on one, or on several with Ctrl held")
+        return folders
+
     def act():
-        folders = marked(sessions.value, elsewhere.value)
-        profile = make_profile(name.value, reader.read(folders), tone=tone_of(folders))
+        words, folders = each_of(called, drawn_from)
+        profile = make_profile(words, reader.read(folders), tone=tone_of(folders))
         return profile_page(profile, write_profile(profile, _home(start)))
 
     form.act = act

@@ -81,7 +81,7 @@ class _Bench:
         }
         self._next = self._button("Read the modes of this session", self._read_next, "arrow-right")
         self._next.layout.display = "none"
-        self._choices = RecordChoices()
+        self._choices = RecordChoices(changed=self._invite)
         buttons, look = row(self._next, *self._buttons.values()), widgets.HTML(_IN_VIEW)
         self.fields = [self._choices.box, self._large, buttons, self._meter, self._plan, self._sound, look]
         self._rest()
@@ -93,7 +93,7 @@ class _Bench:
             return first()
         while not self._orders.empty():
             self._orders.get()
-        work = self._check if self._choices.checks_level else partial(self._record, self._choices.words())
+        work = self._check if self._choices.checks_level else partial(self._record, *self._choices.asked())
         self._next.layout.display = self._choices.box.layout.display = "none"
         try:
             return work()
@@ -121,15 +121,15 @@ class _Bench:
                 desk.hear(block)
                 if desk.sitting.spot is None:
                     break
-        self._say(
-            "No microphone" if self._choices.trouble else "Press Start recording",
-            "Hang the guitar up, damp the strings, put the microphone 30 to 50 cm before the bridge.",
-        )
+        self._invite()
         return sitting_page(desk.sitting, title="Rehearsal", remarks=remarks)
 
-    def _record(self, words) -> Page:
+    def _invite(self) -> None:
+        """In large letters what to press, and how what was chosen is to hang."""
+        self._say("No microphone" if self._choices.trouble else "Press Start recording", self._choices.invitation)
+
+    def _record(self, words, plan: Plan) -> Page:
         choices = self._choices
-        plan = choices.plan()
         with Microphone(choices.microphone) as microphone:
             logbook = None if choices.is_plate else start_logbook(choices.logbook)
             home, name = (logbook.path, words["guitar"]) if logbook else new_taps(words["guitar"], self._start)

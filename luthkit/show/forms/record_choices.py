@@ -13,14 +13,19 @@ from ...shop.safe import leaves_a_name
 from ...shop.session import NUMBERS, PLATE, POSITIONS, STAGES
 from ...shop.sitting import Plan
 from ...shop.spots import CARE, MASS
-from .common import LAYOUT, WIDE, folded, list_field, row, text_field
+from .common import LAYOUT, WIDE, WrongEntry, each_of, folded, list_field, row, text_field
 from .form import sentence
 
 _SHORT = {"width": "18rem"}
 _BESIDE = {"width": "auto", "margin": "2px 1rem 2px 2px"}
-_WHAT = ("Record", "Record a plate", "Check the level")
+_WHAT = {  # what to do: how to make ready
+    "Record a guitar": "Hang the guitar up, damp the strings, put the microphone 30 to 50 cm before the bridge.",
+    "Record a plate": "Hang the plate from a thread, or lay it on soft foam; hold the microphone near it.",
+    "Check the level": "Nothing is kept. Have ready what you will record, with the microphone where it will stand.",
+}
+_GUITAR, _PLATE, _LEVEL = _WHAT
 _OF_A_PLATE = (
-    "Hang the plate from a thread, or lay it on soft foam where it does not move. Tap near a corner, then in the "
+    "On foam the plate lies where it does not move. Tap near a corner, then in the "
     "middle of an end, then in the middle of a side. The taps go into the stock, not into the logbook."
 )
 _AGAIN = [  # words, condition, added mass in grams
@@ -34,11 +39,11 @@ _AGAIN = [  # words, condition, added mass in grams
 class RecordChoices:
     """The fields in a `box`, and what they say. Raises `LuthkitError` for what makes no sense."""
 
-    def __init__(self):
+    def __init__(self, *, changed=lambda: None):
         self._what = widgets.ToggleButtons(
-            options=_WHAT, description="What to do", style={"description_width": "11rem"}
+            options=list(_WHAT), description="What to do", style={"description_width": "11rem"}
         )
-        self._what.observe(lambda _: self._show_care(), "value")
+        self._what.observe(lambda _: (self._show_care(), changed()), "value")
         self._guitar = text_field("Guitar", "e.g. Number 12")
         self._input = list_field("Microphone", ())
         self._asked = widgets.HTML(layout={"margin": "0 0 0 12rem"})
@@ -58,7 +63,7 @@ class RecordChoices:
         self._humidity = widgets.Text(description="Relative humidity, %", style=WIDE, layout=_SHORT)
         self._logbook = text_field("Logbook", value="../logbook")
         self._again = list_field("Each position again", [words for words, _ in _AGAIN])
-        self._bar = _count("Taps of the bar first", 0, 0, 20)
+        self._bar = _count("Taps of a metal bar", 0, 0, 20)
         self._knocks = _count("Knocks in the room", 0, 0, 20)
         self._strums = _count("Strums", 0, 0, 20)
         self._plucks = _count("Plucks of each string", 0, 0, 20)
@@ -94,12 +99,17 @@ class RecordChoices:
     @property
     def checks_level(self) -> bool:
         """Whether the level is to be checked, and nothing recorded."""
-        return self._what.value == _WHAT[2]
+        return self._what.value == _LEVEL
 
     @property
     def is_plate(self) -> bool:
         """Whether a free plate of wood is to be struck, not a guitar."""
-        return self._what.value == _WHAT[1]
+        return self._what.value == _PLATE
+
+    @property
+    def invitation(self) -> str:
+        """How to make ready for what was chosen."""
+        return _WHAT[self._what.value]
 
     @property
     def microphone(self) -> str:
@@ -111,8 +121,12 @@ class RecordChoices:
         """The folder of the logbook."""
         return self._logbook.value.strip()
 
-    def plan(self) -> Plan:
-        """What is to be struck."""
+    def asked(self) -> tuple[dict[str, object], Plan]:
+        """What session.toml says beside the recordings, and what is to be struck."""
+        words, plan = each_of(self._words, self._plan)
+        return words, plan
+
+    def _plan(self) -> Plan:
         self._check_counts()
         if self.is_plate:
             return Plan(PLATE, n_placements=1, n_taps=self._taps.value)
@@ -140,24 +154,31 @@ class RecordChoices:
         if not self.is_plate and not any(box.value for box in self._positions):
             raise LuthkitError("none of the Positions is marked; mark one at least")
 
-    def words(self) -> dict[str, object]:
-        """What session.toml says beside the recordings."""
+    def _words(self) -> dict[str, object]:
+        guitar, temperature_c, humidity = each_of(
+            self._name,
+            lambda: _number(self._temperature, "temperature_c"),
+            lambda: _number(self._humidity, "relative_humidity_percent"),
+        )
+        return {
+            "guitar": guitar,
+            "stage": self._stage.value,
+            "temperature_c": temperature_c,
+            "relative_humidity_percent": humidity,
+            "repeat_study": self._study.value or None,
+        }
+
+    def _name(self) -> str:
         guitar = self._guitar.value.strip()
         what = self._guitar.description
         self._asked.value = "" if guitar else _small(f"Say which {what.lower()} it is.", colour="#882255")
         if not guitar:
-            self._guitar.focus()  # which brings it into view
-            raise LuthkitError(f"say which {what.lower()} it is, in the field {what}")
+            raise WrongEntry(self._guitar, f"is empty; say which {what.lower()} it is")
         if not leaves_a_name(guitar):
-            self._guitar.focus()
-            raise LuthkitError(f"{what} is '{guitar}', of which nothing can name a folder; write letters or numbers")
-        return {
-            "guitar": guitar,
-            "stage": self._stage.value,
-            "temperature_c": _number(self._temperature, "temperature_c"),
-            "relative_humidity_percent": _number(self._humidity, "relative_humidity_percent"),
-            "repeat_study": self._study.value or None,
-        }
+            raise WrongEntry(
+                self._guitar, f"is '{guitar}', of which nothing can name a folder; write letters or numbers"
+            )
+        return guitar
 
     def _show_care(self) -> None:
         """What is asked for besides taps, which may be folded away, and what to mind."""
@@ -207,6 +228,4 @@ def _number(field, key: str) -> float | None:
         value = inf
     if value is None or low <= value <= high:
         return value
-    field.focus()
-    allowed = f"write a number from {low:g} to {high:g}, or leave it empty"
-    raise LuthkitError(f"{field.description} is {text!r}; {allowed}")
+    raise WrongEntry(field, f"is {text!r}; write a number from {low:g} to {high:g}, or leave it empty")

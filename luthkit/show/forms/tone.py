@@ -11,7 +11,7 @@ from ...shop.session import read_session
 from ...shop.tone_reading import read_tone
 from ..page import Page
 from ..tone import comparison_page, tone_page
-from .common import Form, chosen, find_guitars, find_profiles, folder_list, mark_list, marked, path_field
+from .common import Form, chosen, find_guitars, find_profiles, folder_list, leave_out, mark_list, marked, path_field
 
 
 def tone_form(*, start=None) -> widgets.Widget:
@@ -22,7 +22,9 @@ def tone_form(*, start=None) -> widgets.Widget:
     guitars = [path for path in find_guitars(start) if _was_played(path)]
     build = folder_list("Build", guitars)
     build_path = path_field("or a build elsewhere")
-    references = mark_list("References", [*guitars, *find_profiles(start)], guitars[1:2])
+    offered = [*guitars, *find_profiles(start)]
+    references = mark_list("References", offered, guitars[1:2])
+    leave_out(build, references, offered)
     reference_path = path_field("and a reference elsewhere")
     form = Form("Read strums and plucks", [build, build_path, references, reference_path], name="tone")
 
