@@ -14,16 +14,16 @@ from .._frozen import frozen_array, frozen_dict
 from .._threads import one_thread
 from ..errors import LuthkitError
 from .cells import filter_gain, make_cells
-from .pole_search import BROADEST
+from .pole_search import BROADEST, least_strength
 from .poles import diagonal_blocks
-from .selection import TapFit, fit_taps
+from .selection import PRESENT, TapFit, fit_taps
 from .spectrum import average_spectrum
 from .taps import Rejection, TapSet
 
 LENGTH_S = 0.8  # of each tap that the joint fit reads
 STRING_Q = 200.0  # above this a line is a string or a machine, not a body (common practice, no source)
-ROOM_MARGIN = 1.5  # on variances: the room's covariance is itself estimated (measured on simulated workshops)
-ONE_PLACEMENT = 2.0  # chi-square a mode must reach in each placement, else it may belong to the room
+ROOM_MARGIN = 1.2  # on variances: the room's covariance is itself estimated (measured on simulated workshops)
+LOPSIDED = 10.0  # a mode hardly present in one placement and so much more in another may belong to the room
 
 
 @dataclass(frozen=True)
@@ -115,7 +115,7 @@ def read_modes(tapset: TapSet, *, band_hz: tuple[float, float] = (60.0, 1000.0),
     nothing = LuthkitError(f"the taps of {name or 'these recordings'} show no mode above the noise; tap harder")
     if fit.poles is None:
         raise nothing
-    frequency, ratio = np.abs(fit.poles.poles) / (2 * pi), -fit.poles.poles.real / np.abs(fit.poles.poles)
+    frequency, ratio = np.abs(fit.poles) / (2 * pi), -fit.poles.real / np.abs(fit.poles)
     keep = np.flatnonzero((frequency >= low_hz) & (frequency <= high_hz) & (ratio < BROADEST) & fit.certain)
     keep = keep[np.argsort(frequency[keep])]
     if not len(keep):
@@ -158,19 +158,18 @@ def read_modes(tapset: TapSet, *, band_hz: tuple[float, float] = (60.0, 1000.0),
 
 def _uncertainties(fit: TapFit) -> tuple[np.ndarray, np.ndarray]:
     """Standard uncertainties of frequency in Hz and of damping ratio, each (n,)."""
-    poles = fit.poles.poles
-    variance = _to_frequency_and_ratio(poles, fit.poles.covariance * max(1.0, fit.poles.variance))
+    poles = fit.poles
+    variance = _to_frequency_and_ratio(poles, fit.covariance)
     variance = variance * _between_placements(fit) * (ROOM_MARGIN if fit.room else 1.0)
-    for cell, whitener, solver, hiss in zip(fit.cells, fit.whiteners, fit.poles.solvers, fit.hiss, strict=True):
+    for cell, solver, hiss in zip(fit.cells, fit.solvers, fit.hiss, strict=True):
         n_taps = len(cell.gains)
         if n_taps < 2:
             continue
         mean = cell.mean
-        moves = np.array([solver @ whitener(cell.without(k) - mean) for k in range(n_taps)])
+        moves = np.array([solver @ (cell.without(k) - mean) for k in range(n_taps)])
         moves = moves - moves.mean(axis=0)
         scatter = (n_taps - 1) / n_taps * _squares(poles, moves).sum(axis=0)
-        white = whitener(hiss * np.eye(cell.n)) if fit.room else 1.0
-        known = _squares(poles, (solver @ white).T if fit.room else solver.T).sum(axis=0)
+        known = hiss**2 * _squares(poles, solver.T).sum(axis=0)
         widen = (student.ppf(0.975, n_taps - 1) / 1.96) ** 2
         variance += np.maximum(scatter - known, 0.0) * widen
     return tuple(np.sqrt(variance))
@@ -200,24 +199,19 @@ def _to_frequency_and_ratio(poles, covariance) -> np.ndarray:
 def _between_placements(fit: TapFit) -> np.ndarray:
     """How much more frequency and damping ratio (2, n) differ between placements than the fit expects, at least 1.
 
-    Each placement alone would move the poles by one Gauss-Newton step; the ratio is the chi-square of these
+    Each placement alone would move the poles by one scoring step; the ratio is the chi-square of these
     steps over its degrees of freedom (Birge ratio squared).
     """
     placements = sorted({cell.placement for cell in fit.cells})
-    poles = fit.poles.poles
+    poles = fit.poles
     if len(placements) < 2 or not fit.room:
         return np.ones((2, len(poles)))
-    information = np.linalg.pinv(fit.poles.covariance, hermitian=True)
     steps, variances = [], []
     for placement in placements:
-        parts = [
-            (solver, residual)
-            for cell, solver, residual in zip(fit.cells, fit.poles.solvers, fit.poles.residuals, strict=True)
-            if cell.placement == placement
-        ]
-        own = np.linalg.pinv(information @ sum(s @ s.T for s, _ in parts) @ information, hermitian=True)
-        steps.append(own @ information @ sum(s @ r for s, r in parts))
-        variances.append(_to_frequency_and_ratio(poles, own))
+        parts = [own for own, cell in zip(fit.own, fit.cells, strict=True) if cell.placement == placement]
+        covariance = np.linalg.pinv(sum(information for information, _ in parts), hermitian=True)
+        steps.append(covariance @ sum(gradient for _, gradient in parts))
+        variances.append(_to_frequency_and_ratio(poles, covariance))
     variances = np.array(variances)
     steps = np.einsum("qki,pki->pqk", _slopes(poles), np.array(steps).reshape(len(placements), -1, 2))
     mean = np.sum(steps / variances, axis=0) / np.sum(1 / variances, axis=0)
@@ -226,9 +220,9 @@ def _between_placements(fit: TapFit) -> np.ndarray:
 
 def _levels(fit: TapFit, keep) -> tuple[tuple[str, ...], np.ndarray, np.ndarray, np.ndarray]:
     """Positions, amplitudes (n_modes, n_positions), levels in dB and their standard uncertainties (n_modes,)."""
-    poles = fit.poles.poles[keep]
+    poles = fit.poles[keep]
     height, height_u = [], []
-    for cell, amplitudes, blocks in zip(fit.cells, fit.poles.amplitudes, fit.poles.amplitude_covariance, strict=True):
+    for cell, amplitudes, blocks in zip(fit.cells, fit.amplitudes, fit.amplitude_covariance, strict=True):
         gain = filter_gain(poles, cell.source_rate_hz, cell.filter_) * -poles.real
         height.append(amplitudes[keep] / gain)
         height_u.append(np.sqrt(blocks[keep, 0, 0] + blocks[keep, 1, 1]) / np.abs(gain))
@@ -253,7 +247,7 @@ def _kind(fit: TapFit, k: int, ratio: float) -> tuple[str, tuple[str, ...]]:
         presence = [
             sum(fit.presence[c, k] for c, cell in enumerate(fit.cells) if cell.placement == p) for p in placements
         ]
-        if min(presence) < ONE_PLACEMENT:
+        if min(presence) < min(least_strength(PRESENT, 1), max(presence) / LOPSIDED):
             return "room", ("clear in some placements only: it may belong to the room",)
     return "body", ()
 

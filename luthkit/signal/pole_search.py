@@ -21,9 +21,9 @@ BROADEST = 0.06  # damping ratio, Q about 8
 NO_DECAY = 0.2  # 1/s: 35 s to die; where no hum was heard, wood and metal may well ring beside one of its lines
 
 
-def least_strength(odds: float, cells: Sequence[Cell]) -> float:
+def least_strength(odds: float, n_cells: float) -> float:
     """Chi-square of two amplitudes a cell and one pole that chance exceeds with these odds."""
-    return float(chi2.isf(odds, 2 * len(cells) + 2))
+    return float(chi2.isf(odds, 2 * n_cells + 2))
 
 
 def candidates(cells: Sequence[Cell], mains: Mains) -> np.ndarray:
@@ -48,15 +48,16 @@ def is_broad(poles: np.ndarray) -> np.ndarray:
 
 
 class Search:
-    """Prune, refine and complete a set of poles under one noise model; a pole chance makes at `odds` stays."""
+    """Prune, refine and complete a set of poles; one of `least` strength stays.
 
-    def __init__(
-        self, cells, data, whiteners, mains: Mains, *, odds: float, top_hz: float = np.inf, scaled: bool = False
-    ):
-        self.cells, self.data, self.whiteners = cells, data, whiteners
-        self.mains, self.top_hz = mains, top_hz
-        self.least = least_strength(odds, cells)
-        self.scaled = scaled  # the noise model is known to leave something out: judge by the misfit
+    `look_at` is what `refine` asks at given poles. With `scaled` the noise model is known to leave something out, and
+    strength is judged by the misfit.
+    """
+
+    def __init__(self, look_at, cells, mains: Mains, *, least: float, top_hz: float = np.inf, scaled: bool = False):
+        self.look_at, self.cells, self.mains, self.top_hz = look_at, cells, mains, top_hz
+        self.least = least
+        self.scaled = scaled
 
     def run(self, poles) -> PoleFit | None:
         """The fit with every one of `poles` that is strong enough, or None when none is."""
@@ -103,15 +104,7 @@ class Search:
                 fit = fewer
 
     def _refine(self, poles, mains_hz, steps) -> PoleFit:
-        return refine(
-            self.cells,
-            self.data,
-            self.whiteners,
-            poles,
-            mains_hz=mains_hz,
-            n_mains=self.mains.n_lines,
-            max_steps=steps,
-        )
+        return refine(self.look_at, poles, mains_hz=mains_hz, max_steps=steps)
 
     def _scale(self, fit: PoleFit) -> float:
         return max(1.0, fit.variance) if self.scaled else 1.0

@@ -9,66 +9,105 @@ import numpy as np
 
 from .cells import Cell
 from .pole_search import Search, candidates, is_line, least_strength
-from .poles import PoleFit
-from .room import Mains, Room, Whitener, find_mains, hiss_rms
-from .room_search import RoomSearch, cut, estimate_room
+from .poles import PoleFit, in_hiss
+from .room import Mains, Room, find_mains, hiss_rms
+from .room_search import RoomFit, RoomSearch
 
 TOLD = 2e-5  # odds at which chance alone makes a pole look as strong
-ROOM_LENGTH_S = 0.4
+PRESENT = 4e-6  # odds at which chance alone makes a record in a room as much likelier for a pole
 EXCESS = 1.6  # misfit per degree of freedom above which there is more than hiss
 CROWD = 28  # poles above which they may fit a room: a quiet made body takes 19 to 23, in a room 27 to 45
+USUAL_ROOM = Room(t60_s=0.4, reverberant_to_direct=0.05)  # where the search begins; chosen on simulated workshops
 LEAST_ROOM = 10 ** (-3.5)
 ASKED = 3  # times at most: with the poles that stood for the room left out, it is told better
 
 
 @dataclass(frozen=True, eq=False)
 class TapFit:
-    """A joint fit with what it was made from: cells as cut, hiss and whitener of each, and the room if one is heard.
+    """A joint fit with what it was made from: cells, hiss of each, and the room if one is heard.
 
-    `poles` is None when nothing stands out of the noise. `presence` (n_cells, n), in a room only, is chi-square
-    with two degrees of freedom where a pole is not there and hiss, hum and the room's answer to the others stand in.
+    `poles` (n,), `amplitudes` (n_cells, n), `covariance` (2 n, 2 n) of (Re s, Im s) interleaved,
+    `amplitude_covariance` (n_cells, n, 2, 2), `solvers` (2 n, n_samples), which map a change of a cell's average to
+    a change of the poles, `certain` (n,): which poles are to be told. `poles` is None when nothing stands out of the
+    noise. In a room only: `presence` (n_cells, n), by how much less likely each cell is without a pole; and `own`,
+    for each cell what it alone says of the poles: information (2 n, 2 n) and gradient (2 n,).
     """
 
-    poles: PoleFit | None
     cells: tuple[Cell, ...]
     hiss: tuple[float, ...]
-    whiteners: tuple[Whitener, ...]
     mains: Mains
+    poles: np.ndarray | None
+    amplitudes: np.ndarray = None
+    covariance: np.ndarray = None
+    amplitude_covariance: np.ndarray = None
+    solvers: tuple[np.ndarray, ...] = ()
+    certain: np.ndarray = None
     room: Room | None = None
-    presence: np.ndarray | None = None
-
-    @property
-    def certain(self) -> np.ndarray:
-        """Which poles (n,) are strong enough to be reported; in a room only those present are in the fit at all."""
-        no_line = ~is_line(self.poles.poles, replace(self.mains, frequency_hz=self.poles.mains_hz))
-        if self.room:
-            return no_line
-        strength = self.poles.strength.sum(axis=0) / max(1.0, self.poles.variance)
-        return no_line & (strength > least_strength(TOLD, self.cells))
+    presence: np.ndarray = None
+    own: tuple[tuple[np.ndarray, np.ndarray], ...] = ()
 
 
 def fit_taps(cells: Sequence[Cell], *, top_hz: float) -> TapFit:
     """Joint fit of all cells. There is a room where hiss and hum leave too much over or too many poles are found."""
     mains = find_mains(cells, top_hz)
     hiss = [hiss_rms(cell, mains) for cell in cells]
-    whiteners = [Whitener(h) for h in hiss]
-    search = Search(cells, [cell.mean for cell in cells], whiteners, mains, odds=TOLD, top_hz=top_hz, scaled=True)
+    look_at = in_hiss(cells, [cell.mean for cell in cells], hiss, mains.n_lines)
+    least = least_strength(TOLD, len(cells))
+    search = Search(look_at, cells, mains, least=least, top_hz=top_hz, scaled=True)
     fit = search.run(candidates(cells, mains))
     fit = fit and search.complete(fit, most=CROWD)
-    dry = TapFit(fit, tuple(cells), tuple(hiss), tuple(whiteners), mains)
     if fit is None or (fit.variance < EXCESS and len(fit.poles) <= CROWD):
-        return dry
-    short = [cut(cell, ROOM_LENGTH_S) for cell in cells]
-    mains = replace(mains, frequency_hz=fit.mains_hz)
-    room, before = estimate_room(short, hiss, fit, mains), None
+        return _dry(cells, hiss, mains, fit)
+    inside = RoomSearch(cells, hiss, replace(mains, frequency_hz=fit.mains_hz), top_hz)
+    room = inside.estimate(fit)
     if room.reverberant_to_direct < LEAST_ROOM:
-        return replace(dry, poles=search.complete(fit)) if len(fit.poles) > CROWD else dry
+        return _dry(cells, hiss, mains, search.complete(fit) if len(fit.poles) > CROWD else fit)
+    state = inside.begin(fit, USUAL_ROOM)
+    if state is not None:
+        room = inside.estimate(state)
+        state = inside.begin(fit, room)
     for _ in range(ASKED):
-        found = RoomSearch(short, hiss, room, mains).run(fit.poles)
-        if found is None:
-            return dry
-        before, room = room, estimate_room(short, hiss, found[0], mains)
+        if state is None:
+            return _dry(cells, hiss, mains, fit)
+        found, before = inside.run(state, room), room
+        state, room = found.state, inside.estimate(found.state)
         if room == before:
             break
-    poles, whiteners, presence = found
-    return TapFit(poles, tuple(short), tuple(hiss), tuple(whiteners), mains, before, presence)
+    return _roomy(inside, hiss, mains, found, before)
+
+
+def _dry(cells, hiss, mains: Mains, fit: PoleFit | None) -> TapFit:
+    if fit is None:
+        return TapFit(tuple(cells), tuple(hiss), mains, None)
+    strength = fit.strength.sum(axis=0) / max(1.0, fit.variance)
+    certain = strength > least_strength(TOLD, len(cells))
+    return TapFit(
+        cells=tuple(cells),
+        hiss=tuple(hiss),
+        mains=mains,
+        poles=fit.poles,
+        amplitudes=fit.amplitudes,
+        covariance=fit.covariance * max(1.0, fit.variance),
+        amplitude_covariance=fit.amplitude_covariance,
+        solvers=tuple(solver / rms for solver, rms in zip(fit.solvers, hiss, strict=True)),
+        certain=certain & ~is_line(fit.poles, replace(mains, frequency_hz=fit.mains_hz)),
+    )
+
+
+def _roomy(inside: RoomSearch, hiss, mains: Mains, found: RoomFit, room: Room) -> TapFit:
+    state, outcome = inside.finish(found.state, room)
+    certain = found.presence.sum(axis=0) > least_strength(PRESENT, inside.n_counted)
+    return TapFit(
+        cells=tuple(replace(c, taps=c.taps[:, : h.n]) for c, h in zip(inside.cells, inside.heard, strict=True)),
+        hiss=tuple(hiss),
+        mains=mains,
+        poles=state.poles,
+        amplitudes=state.amplitudes,
+        covariance=outcome.covariance,
+        amplitude_covariance=outcome.amplitude_covariance,
+        solvers=outcome.solvers,
+        certain=certain & ~is_line(state.poles, mains),
+        room=room,
+        presence=found.presence,
+        own=tuple(zip(outcome.informations, outcome.gradients, strict=True)),
+    )

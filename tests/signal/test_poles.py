@@ -6,8 +6,7 @@ from benchmarks.bounds import decay_bound
 
 from luthkit.signal.cells import Cell
 from luthkit.signal.modes import _to_frequency_and_ratio
-from luthkit.signal.poles import refine, subspace_poles
-from luthkit.signal.room import Whitener
+from luthkit.signal.poles import in_hiss, refine, subspace_poles
 from luthkit.simulate import pole
 
 RATE = 2800.0
@@ -46,7 +45,7 @@ def test_refining_reaches_the_truth_from_two_per_cent_away():
     data = decays(POLES, AMPLITUDES)
     start = POLES * (1 + 0.02 * np.exp(1j * np.arange(4)))
     start = -np.abs(start.real) + 1j * start.imag
-    fit = refine([make_cell(data)], [data], [Whitener(1e-6)], start, max_steps=60)
+    fit = refine(in_hiss([make_cell(data)], [data], [1e-6]), start, max_steps=60)
     order = np.argsort(fit.poles.imag)
     assert fit.poles[order] == pytest.approx(POLES, rel=1e-8)
     assert fit.amplitudes[0, order] == pytest.approx(AMPLITUDES, rel=1e-6)
@@ -56,7 +55,7 @@ def test_mains_lines_are_fitted_beside_the_poles():
     t = 0.003 + np.arange(2000) / RATE
     hum = sum(np.cos(2 * np.pi * 50.03 * k * t + k) / k for k in (1, 2, 3))
     data = decays(POLES, AMPLITUDES) + 0.1 * hum
-    fit = refine([make_cell(data)], [data], [Whitener(1e-6)], POLES, mains_hz=50.0, n_mains=3, max_steps=60)
+    fit = refine(in_hiss([make_cell(data)], [data], [1e-6], 3), POLES, mains_hz=50.0, max_steps=60)
     assert fit.mains_hz == pytest.approx(50.03, abs=1e-7)
     assert fit.poles == pytest.approx(POLES, rel=1e-8)
     assert np.abs(fit.mains[0]) == pytest.approx(0.1 / np.array([1, 2, 3]), rel=1e-6)
@@ -72,7 +71,7 @@ def test_the_covariance_of_one_pole_is_the_bound():
     assert exact[0] == pytest.approx(3.162101e-3, rel=2e-4)
     n = 5000
     data = decays(np.array([single]), np.ones(1), n=n, start_s=0.0)
-    fit = refine([make_cell(data, 0.0)], [data], [Whitener(noise)], [single], max_steps=5)
+    fit = refine(in_hiss([make_cell(data, 0.0)], [data], [noise]), [single], max_steps=5)
     sd = np.sqrt(np.diag(fit.covariance))
     assert sd == pytest.approx(4 * noise * np.sqrt(decay**3 / RATE), rel=0.02)
     bound = decay_bound(single, 1.0, noise, np.arange(n) / RATE)
@@ -82,7 +81,7 @@ def test_the_covariance_of_one_pole_is_the_bound():
 def test_the_covariance_of_several_poles_over_repeats_is_the_bound_and_hum_costs_something():
     amplitudes = np.array([AMPLITUDES, 1j * AMPLITUDES])
     data = [decays(POLES, each) for each in amplitudes]
-    fit = refine([make_cell(each) for each in data], data, [Whitener(0.01)] * 2, POLES, max_steps=1)
+    fit = refine(in_hiss([make_cell(each) for each in data], data, [0.01] * 2), POLES, max_steps=1)
     t = 0.003 + np.arange(2000) / RATE
     bound = np.array(decay_bound(POLES, amplitudes, 0.01, t))
     assert np.sqrt(_to_frequency_and_ratio(fit.poles, fit.covariance)) == pytest.approx(bound, rel=1e-6)
@@ -91,8 +90,8 @@ def test_the_covariance_of_several_poles_over_repeats_is_the_bound_and_hum_costs
 
 def test_two_cells_halve_the_variance():
     data = decays(POLES, AMPLITUDES)
-    one = refine([make_cell(data)], [data], [Whitener(0.01)], POLES)
-    two = refine([make_cell(data)] * 2, [data] * 2, [Whitener(0.01)] * 2, POLES)
+    one = refine(in_hiss([make_cell(data)], [data], [0.01]), POLES)
+    two = refine(in_hiss([make_cell(data)] * 2, [data] * 2, [0.01] * 2), POLES)
     assert 2 * np.diag(two.covariance) == pytest.approx(np.diag(one.covariance), rel=1e-6)
     assert two.strength.shape == (2, 4)
 
@@ -100,34 +99,8 @@ def test_two_cells_halve_the_variance():
 def test_strength_is_the_misfit_a_pole_takes_away():
     rng = np.random.default_rng(2)
     data = decays(POLES, AMPLITUDES) + 0.01 * rng.standard_normal(2000)
-    cells, white = [make_cell(data)], [Whitener(0.01)]
-    fit = refine(cells, [data], white, POLES, max_steps=0)
+    look_at = in_hiss([make_cell(data)], [data], [0.01])
+    fit = refine(look_at, POLES, max_steps=0)
     for k in range(4):
-        without = refine(cells, [data], white, np.delete(POLES, k), max_steps=0)
+        without = refine(look_at, np.delete(POLES, k), max_steps=0)
         assert without.misfit - fit.misfit == pytest.approx(fit.strength[0, k], rel=1e-4)
-
-
-def test_what_is_usual_counts_as_one_more_observation():
-    """ln Q of a body mode is 30 within a factor of two before anything is heard; the least squares estimate and this
-    join as two Gaussians do: weights 1 / variance, and the variances' reciprocals add (JCGM 100, from memory)."""
-    single = pole([150.0], [0.05])
-    rng, noise = np.random.default_rng(4), 0.4
-    data = decays(single, np.ones(1)) + noise * rng.standard_normal(2000)
-    plain, joined = (
-        refine([make_cell(data)], [data], [Whitener(noise)], single, max_steps=20, tolerance=1e-6, usual=usual)
-        for usual in (False, True)
-    )
-    log_ratio, variance = zip(*(ln_ratio(fit) for fit in (plain, joined)), strict=True)
-    assert 0.03 < variance[0] < 0.2
-    prior = np.log(2) ** 2
-    weight = prior / (prior + variance[0])
-    assert variance[1] == pytest.approx(variance[0] * weight, rel=0.15)
-    assert log_ratio[1] == pytest.approx(weight * log_ratio[0] + (1 - weight) * np.log(1 / 60), abs=0.03)
-    assert abs(log_ratio[1] - log_ratio[0]) > 0.05
-
-
-def ln_ratio(fit):
-    """ln(damping ratio) of the only pole, and its variance."""
-    s = fit.poles[0]
-    slope = np.array([1 / s.real - s.real / abs(s) ** 2, -s.imag / abs(s) ** 2])
-    return np.log(-s.real / abs(s)), slope @ fit.covariance @ slope

@@ -1,4 +1,4 @@
-"""What disturbs a tap: the covariance of a room's tail, whitening, hum and hiss."""
+"""What disturbs a tap: the figures of a room, hum and hiss; and the bound that a room sets."""
 
 from dataclasses import replace
 
@@ -8,87 +8,15 @@ from benchmarks.bounds import decay_bound, room_bound
 from scipy.linalg import toeplitz
 
 from luthkit import simulate
-from luthkit.signal.cells import Cell, make_cells
-from luthkit.signal.room import Mains, Room, Whitener, chance_amplitudes, find_mains, hiss_rms, tail_covariance
-
-RATE = 2400.0
-ROOM = Room(t60_s=0.4, reverberant_to_direct=0.1)
-
-
-def dry_sound(n=400):
-    body = simulate.random_body(np.random.default_rng(5))
-    low = body.frequency_hz < 1000
-    wave = (body.residues[low, 0] @ np.exp(np.outer(body.poles[low], np.arange(n) / RATE))).real
-    return wave / np.abs(wave).max()
-
-
-def tails(rng, n_runs, n):
-    """Gaussian tails drawn from their definition: variance falls 60 dB in T60, energy 0.1, from 3 ms on."""
-    t = np.arange(n) / RATE
-    weight = np.exp(-6 * np.log(10) * t / ROOM.t60_s) * (np.arange(n) >= round(0.003 * RATE))
-    return rng.standard_normal((n_runs, n)) * np.sqrt(ROOM.reverberant_to_direct * weight / weight.sum())
-
-
-def test_the_tail_covariance_is_that_of_its_definition():
-    """C = S W S' with S the convolution by the sound and W the variances of the tail."""
-    sound = dry_sound()
-    n_late = round(0.003 * RATE)
-    keep = 10 ** (-6 / (ROOM.t60_s * RATE))
-    u = np.arange(len(sound))
-    weight = np.where(u >= n_late, ROOM.reverberant_to_direct * (1 - keep) * keep ** (u - n_late), 0.0)
-    spread = toeplitz(sound, np.zeros(len(sound)))
-    expected = (spread * weight) @ spread.T
-    got = tail_covariance(sound, 300, RATE, ROOM)
-    assert got == pytest.approx(expected[100:, 100:], abs=1e-12 * expected.max())
-
-
-def test_whitened_reverberation_has_unit_variance():
-    """Chi-square a sample within 10 %, in each fifth of the time as well: loud start and faint end count alike."""
-    rng, sound = np.random.default_rng(3), dry_sound()
-    covariance = tail_covariance(sound, 300, RATE, ROOM)
-    hiss = 1e-3 * np.sqrt(np.max(np.diag(covariance)))
-    whitener = Whitener(covariance=covariance + hiss**2 * np.eye(300))
-    runs = 80
-    heard = np.array([np.convolve(sound, tail)[: len(sound)] for tail in tails(rng, runs, len(sound))])
-    heard = heard[:, 100:] + hiss * rng.standard_normal((runs, 300))
-    white = whitener(heard.T)
-    assert np.mean(white**2) == pytest.approx(1, abs=0.1)
-    assert np.mean(white.reshape(5, -1) ** 2, axis=1) == pytest.approx(np.ones(5), abs=0.15)
-    step = np.mean(white[1:] * white[:-1])
-    assert abs(step) < 0.05
-
-
-def test_chance_alone_reads_amplitudes_as_often_as_stated():
-    """Tails of the other pole's sound, hiss and hum drawn 3000 times and read by any solver: their covariance."""
-    rng, n_lead, n, hiss, hum = np.random.default_rng(6), 20, 300, 0.02, 0.05
-    time = np.arange(n) / RATE
-    there, not_there = simulate.pole([110.0, 130.0], 0.02)
-    poles, amplitudes = np.array([there, not_there]), np.array([1.0, 0.7j])
-    lead, sound = rng.standard_normal(n_lead), np.exp(there * time).real
-    before = hum * np.cos(2 * np.pi * 50 * np.arange(240) / RATE)
-    cell = Cell("", "", 0, RATE, 0.0, np.zeros((1, n)), np.ones(1), before[None], lead, 48000, np.ones(1))
-    steps = np.exp(poles.conj()[:, None] * time)
-    solver = np.stack([steps.real, steps.imag], axis=1).reshape(4, n) / 50
-    runs = 3000
-    whole = np.concatenate([lead, sound])
-    late = np.array([np.convolve(whole, tail)[n_lead : n_lead + n] for tail in tails(rng, runs, n_lead + n)])
-    phase = rng.uniform(0, 2 * np.pi, (runs, 1))
-    noise = late + hiss * rng.standard_normal((runs, n)) + hum * np.cos(2 * np.pi * 50 * time + phase)
-    expected = np.cov(solver[2:] @ noise.T)
-    stated = chance_amplitudes(cell, hiss, ROOM, Mains(50.0, 1), poles, amplitudes, solver)
-    assert stated.shape == (2, 2, 2)
-    assert stated[1] == pytest.approx(expected, abs=0.1 * np.trace(expected))
-
-
-def test_plain_whitener_divides_by_the_noise():
-    values = np.arange(6.0).reshape(3, 2)
-    assert Whitener(0.5)(values) == pytest.approx(2 * values)
+from luthkit.signal.cells import make_cells
+from luthkit.signal.room import Room, find_mains, hiss_rms
 
 
 def test_a_rooms_figures():
     """Amplitude decay rate 3 ln 10 / T60 (ISO 3382-1, from memory), direct over reverberant energy."""
-    assert ROOM.decay_per_s == pytest.approx(6.907755 / 0.4, rel=1e-6)
-    assert ROOM.direct_to_reverberant_db == pytest.approx(10.0)
+    room = Room(t60_s=0.4, reverberant_to_direct=0.1)
+    assert room.decay_per_s == pytest.approx(6.907755 / 0.4, rel=1e-6)
+    assert room.direct_to_reverberant_db == pytest.approx(10.0)
 
 
 def cells_of(seed=0, **bench):
