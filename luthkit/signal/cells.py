@@ -94,8 +94,8 @@ def make_cells(taps: Sequence[Tap], *, top_hz: float = 1000.0, length_s: float =
     """Group taps by position, placement, channel and sample rate, align and decimate each group."""
     groups: dict[tuple, list[Tap]] = {}
     for tap in taps:
-        for channel in range(tap.samples.shape[1]):
-            groups.setdefault((tap.position, tap.placement, channel, tap.sample_rate_hz), []).append(tap)
+        for channel in np.flatnonzero(np.any(tap.samples, axis=0)):  # a silent one tells nothing
+            groups.setdefault((tap.position, tap.placement, int(channel), tap.sample_rate_hz), []).append(tap)
     return [_make_cell(key, group, top_hz, length_s) for key, group in groups.items()]
 
 

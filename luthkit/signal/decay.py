@@ -161,7 +161,7 @@ def fit_line(time_s, power, noise, *, sigma_s, end_s, range_db=20.0, left_out=()
     mean = power.mean(axis=0)
     floor = max(noise, 1e-20 * mean.max())
     first_s, nan = _RISE * sigma_s, float("nan")
-    top_db = float(10 * np.log10(mean.max() / floor)) if floor > 0 else 0.0
+    top_db = float(10 * np.log10(mean.max() / floor)) if mean.max() > 0 and floor > 0 else 0.0
 
     def log_amplitude(values):
         return 0.5 * np.log(np.maximum(values - noise, 0.1 * floor))

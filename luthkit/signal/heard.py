@@ -27,6 +27,7 @@ LOWEST_HZ = 50.0
 BLOCK = 98  # frequencies a block: some 160 Hz, against the 5 Hz over which G of a usual room keeps its value
 WIDE_BLOCK = 190  # for the last step: slower, and modes beside an edge are read better
 FIRST_REFLECTION_S = 0.003  # detour of the first reflection, a metre or so: common practice, no source
+MAINS_DRIFT = 3e-4  # of the mains frequency, from one tap to the next: common practice, no source
 RECORDED_BLUR_HZ = 5.3
 
 
@@ -58,6 +59,12 @@ class Heard:
         """Direct sound S (n_blocks, m)."""
         here, there = (self._transform(each, slopes=False)[0] for each in (poles, np.conj(poles)))
         return self.lead + here @ amplitudes + there @ amplitudes.conj()
+
+    def around(self, poles, amplitudes) -> tuple[np.ndarray, np.ndarray]:
+        """Direct sound, and its slopes (n_blocks, m, 4 n_poles) by (Re, Im) of the poles, then of the amplitudes."""
+        here, slope, there, back = self.waves(poles)
+        slopes = [pair_columns(slope * amplitudes, back * amplitudes.conj()), pair_columns(here, there)]
+        return self.lead + here @ amplitudes + there @ amplitudes.conj(), np.concatenate(slopes, axis=-1)
 
     @cached_property
     def _turns(self) -> list[np.ndarray]:
@@ -116,9 +123,9 @@ def hear(cell: Cell, hiss: float, mains: Mains, top_hz: float, share: float, blo
     apart = (bins[:, :, None] - bins[:, None, :]) % size
     noise = hiss**2 * fft(weight**2)[apart] * passed[:, :, None] * passed[:, None, :].conj()
     if mains.n_lines:
-        for line, power in zip(*hum_lines(cell, mains, size), strict=True):
-            for turned in (line, line.conj()):
-                each = transform(turned)
+        for k, (line, power) in enumerate(zip(*hum_lines(cell, mains, size), strict=True), start=1):
+            drift = 2 * np.pi * k * MAINS_DRIFT * mains.frequency_hz * (time - time.mean())
+            for each in (transform(wave) for wave in (line, line.conj(), drift * line, drift * line.conj())):
                 noise = noise + 0.5 * power * each[:, :, None] * each[:, None, :].conj()
     before = np.concatenate([cell.lead, np.zeros(n)])
     return Heard(omega, transform(recorded), transform(before), noise, rate, cell.start_s, n, share)

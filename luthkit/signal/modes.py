@@ -23,7 +23,7 @@ from .taps import Rejection, TapSet
 LENGTH_S = 0.8  # of each tap that the joint fit reads
 STRING_Q = 200.0  # above this a line is a string or a machine, not a body (common practice, no source)
 ROOM_MARGIN = 1.2  # on variances: the room's covariance is itself estimated (measured on simulated workshops)
-LOPSIDED = 10.0  # a mode hardly present in one placement and so much more in another may belong to the room
+LOPSIDED = 10.0  # a mode so much more present in one placement, and hardly in the others, may belong to the room
 
 
 @dataclass(frozen=True)
@@ -244,10 +244,10 @@ def _kind(fit: TapFit, k: int, ratio: float) -> tuple[str, tuple[str, ...]]:
         return "string", (f"rings with Q above {STRING_Q:.0f}: a string or a machine, not the body",)
     placements = sorted({cell.placement for cell in fit.cells})
     if fit.room and len(placements) > 1:
-        presence = [
+        *others, most = sorted(
             sum(fit.presence[c, k] for c, cell in enumerate(fit.cells) if cell.placement == p) for p in placements
-        ]
-        if min(presence) < min(least_strength(PRESENT, 1), max(presence) / LOPSIDED):
+        )
+        if np.mean(others) < min(least_strength(PRESENT, 1), most / LOPSIDED):
             return "room", ("clear in some placements only: it may belong to the room",)
     return "body", ()
 
@@ -269,7 +269,7 @@ def _remarks(fit: TapFit, n_taps: int, placements: int) -> tuple[str, ...]:
     if fit.room:
         remarks.append(
             f"the room is heard: it dies in {fit.room.t60_s:.2f} s (60 dB) and lies "
-            f"{fit.room.direct_to_reverberant_db:.0f} dB under the direct sound; errors allow for it"
+            f"{fit.room.direct_to_reverberant_db + 0.0:.0f} dB under the direct sound; errors allow for it"
         )
     if fit.mains.n_lines:
         remarks.append(f"mains hum at {fit.mains.frequency_hz:.0f} Hz and its multiples was fitted and left out")

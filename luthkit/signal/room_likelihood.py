@@ -21,7 +21,7 @@ from .room import Room
 
 USUAL_RATIO = 1 / 60  # of a body mode: Q 30 within a factor of two (Fletcher and Rossing, ch. 9, from memory: 15 to 60)
 RATIO_SPREAD = np.log(2)  # one standard deviation of ln(damping ratio)
-HOLD = 1e-7  # of its own information added to that of each unknown: two poles in one spot leave it nearly singular
+HOLD = 1e-7  # of its own information, added to that of each unknown where two in one spot leave it nearly singular
 BARELY = 0.04  # a step that gains less in -2 ln L ends the climb
 
 
@@ -61,7 +61,7 @@ class RoomLikelihood:
         self._tails = [each.tail(room) for each in heard]
 
     def at(self, poles, amplitudes) -> State:
-        """The state at these poles and amplitudes; a cost of infinity where the covariance is none."""
+        """The state at these poles and amplitudes; a cost of infinity where a covariance is not positive definite."""
         costs = np.array([self._cost(*each, poles) for each in zip(self.heard, self._tails, amplitudes, strict=True)])
         away, _ = unusual(poles)
         return State(poles, amplitudes, costs, float(costs.sum() + away @ away))
@@ -82,11 +82,7 @@ class RoomLikelihood:
         return [self._local(*each, state.poles) for each in parts]
 
     def _local(self, heard: Heard, tail, amplitudes, poles) -> Local:
-        here, slope, there, back = heard.waves(poles)
-        sound = heard.lead + here @ amplitudes + there @ amplitudes.conj()
-        slopes = np.concatenate(
-            [pair_columns(slope * amplitudes, back * amplitudes.conj()), pair_columns(here, there)], axis=-1
-        )
+        sound, slopes = heard.around(poles, amplitudes)
         total = covariance(heard, tail, sound)
         inverse = np.linalg.inv(total)
         noisy = heard.noise @ inverse
@@ -191,7 +187,7 @@ class RoomLikelihood:
         solvers, blocks = [], []
         for heard, cell, (_, _, taken) in zip(self.heard, cells, solved, strict=True):
             blocks.append(diagonal_blocks(np.linalg.inv(cell.information[n:, n:]), n // 2))
-            moved = heard.share * self._response(heard, cell)
+            moved = 2 * heard.share * heard.samples(cell.inverse.transpose(0, 2, 1) @ cell.slopes.conj()).real.T
             solvers.append(inverse @ (moved[:n] - taken[:, :-1].T @ moved[n:]))
         return Outcome(
             inverse,
@@ -201,21 +197,12 @@ class RoomLikelihood:
             tuple(solvers),
         )
 
-    def _response(self, heard: Heard, cell: Local) -> np.ndarray:
-        """How a cell's gradient follows its samples, (4 n, n_samples)."""
-        weighed = (cell.inverse @ (heard.spectrum - cell.sound)[..., None])[..., 0]
-        rest = heard.spectrum - (heard.noise @ weighed[..., None])[..., 0]
-        relative = cell.slopes / cell.sound[..., None]
-        first = cell.inverse.transpose(0, 2, 1) @ (relative * rest[..., None]).conj()
-        second = relative * weighed.conj()[..., None]
-        second = second - (heard.noise @ cell.inverse).transpose(0, 2, 1) @ second
-        return 2 * heard.samples(first + second).real.T
-
 
 @dataclass(frozen=True, eq=False)
 class Outcome:
     """`covariance` (2 n, 2 n) of the poles, `amplitude_covariance` (n_cells, n, 2, 2); of each cell the information
-    (2 n, 2 n) and gradient (2 n,) about the poles, and the solver (2 n, n_samples) by which they follow its samples."""
+    (2 n, 2 n) and gradient (2 n,) about the poles, and the solver (2 n, n_samples) by which the poles follow its
+    samples while the covariances are held."""
 
     covariance: np.ndarray
     amplitude_covariance: np.ndarray
@@ -241,12 +228,11 @@ def restricted_cost(heard: Sequence[Heard], state: State, room: Room) -> float:
     """
     n, total, shared = 2 * len(state.poles), 0.0, 0.0
     for each, amplitudes in zip(heard, state.amplitudes, strict=True):
-        here, slope, there, back = each.waves(state.poles)
-        sound = each.lead + here @ amplitudes + there @ amplitudes.conj()
-        factor = np.linalg.cholesky(covariance(each, each.tail(room), sound))
-        columns = np.concatenate(
-            [pair_columns(slope * amplitudes, back * amplitudes.conj()), pair_columns(here, there)], axis=-1
-        )
+        sound, columns = each.around(state.poles, amplitudes)
+        try:
+            factor = np.linalg.cholesky(covariance(each, each.tail(room), sound))
+        except np.linalg.LinAlgError:
+            return np.inf
         white = np.linalg.solve(factor, np.concatenate([columns, (each.spectrum - sound)[..., None]], axis=-1))
         white = stacked(white) * np.sqrt(2 * each.share)
         columns, left = white[:, :-1], white[:, -1]

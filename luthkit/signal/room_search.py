@@ -20,7 +20,8 @@ from .room import Mains, Room
 from .room_likelihood import USUAL_RATIO, Outcome, RoomLikelihood, State, restricted_cost
 
 FIRST = 5e-3  # odds at which chance makes a pole as strong that stays for the time being
-KEPT = 5e-4  # odds at which chance makes a pole as likely that stays in the fit
+KEPT = 2e-3  # odds at which chance makes a pole as likely that stays in the fit
+FLOOR = 10 ** (-60 / 20)  # of the level of a tap: no room is so exactly what it is taken for
 GAIN = 1.15  # a pole that comes in must better the likelihood by so much more than one that stays
 PLAIN = 150.0  # drop of -2 ln L, the other poles held, beyond which nobody asks how they would make up for a pole
 GRID_HZ, GRID_STEP = 60.0, 0.02  # lowest of the poles that are asked for, and the step to the next
@@ -42,6 +43,8 @@ class RoomSearch:
 
     def __init__(self, cells: Sequence[Cell], hiss: Sequence[float], mains: Mains, top_hz: float):
         self.cells, self.top_hz = tuple(cells), top_hz
+        loud = [np.sqrt(np.mean(cell.mean[: round(0.25 * cell.sample_rate_hz)] ** 2)) for cell in cells]
+        hiss = [max(h, FLOOR * level) for h, level in zip(hiss, loud, strict=True)]
         given = list(zip(cells, hiss, _shares(cells), strict=True))
         self.heard, self.wide = (
             [hear(cell, rms, mains, top_hz, share, block) for cell, rms, share in given]
@@ -97,27 +100,19 @@ class RoomSearch:
 
     def _leave(self, likelihood: RoomLikelihood, state: State) -> tuple[State, np.ndarray]:
         """The state without poles that chance would match, and the presence of those that stay."""
-        asked: dict[complex, np.ndarray] = {}
         while True:
-            n = len(state.poles)
-            presence = np.full((len(self.cells), n), np.inf)
-            if n < 2:
-                return state, presence
-            others = ~np.eye(n, dtype=bool)
+            others = ~np.eye(len(state.poles), dtype=bool)
             amplitudes = likelihood.with_amplitudes(state, state.poles, others)
             without = [likelihood.at(state.poles[keep], a) for keep, a in zip(others, amplitudes, strict=True)]
+            presence = np.array([each.costs - state.costs for each in without]).reshape(-1, len(self.cells)).T
             for k in np.argsort([each.cost for each in without]):
-                presence[:, k] = without[k].costs - state.costs
                 if without[k].cost - state.cost > PLAIN:
-                    continue
-                pole = complex(state.poles[k])
-                if pole not in asked:
-                    rest = likelihood.climb(without[k], STEPS)
-                    if rest.cost - state.cost < self.least:
-                        state = rest
-                        break
-                    asked[pole] = rest.costs - state.costs
-                presence[:, k] = asked[pole]
+                    return state, presence
+                rest = likelihood.climb(without[k], STEPS)
+                if rest.cost - state.cost < self.least:
+                    state = rest
+                    break
+                presence[:, k] = rest.costs - state.costs
             else:
                 return state, presence
 
@@ -145,20 +140,22 @@ def _shares(cells: Sequence[Cell]) -> list[float]:
 
 def estimate_room(heard: Sequence[Heard], state) -> Room:
     """Decay time and strength of the room's tail by restricted likelihood, around the poles and amplitudes of
-    `state`. Climbs a grid of factors in both from 0.4 s and -10 dB, halving the step.
+    `state`. Searches a grid of factors in both from 0.4 s and -10 dB on, halving the step.
     """
     known: dict[tuple[float, float], float] = {}
 
+    def room(at: tuple[float, float]) -> Room:
+        return Room(0.4 * 2 ** at[0], 10 ** (-1 + at[1]))
+
     def cost(at: tuple[float, float]) -> float:
         if at not in known:
-            known[at] = restricted_cost(heard, state, Room(0.4 * 2 ** at[0], 10 ** (-1 + at[1])))
+            known[at] = restricted_cost(heard, state, room(at))
         return known[at]
 
-    at = _climb(cost, (0.0, 0.0), steps=(1.0, 0.5, 0.25))
-    return Room(0.4 * 2 ** at[0], 10 ** (-1 + at[1]))
+    return room(_lowest(cost, (0.0, 0.0), steps=(1.0, 0.5, 0.25)))
 
 
-def _climb(cost: Callable, at: tuple[float, float], steps: Sequence[float]) -> tuple[float, float]:
+def _lowest(cost: Callable, at: tuple[float, float], steps: Sequence[float]) -> tuple[float, float]:
     for step in steps:
         for _ in range(8):
             around = [(at[0] + i * step, at[1] + j * step) for i, j in ((1, 0), (-1, 0), (0, 1), (0, -1))]

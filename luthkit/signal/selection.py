@@ -19,6 +19,7 @@ EXCESS = 1.6  # misfit per degree of freedom above which there is more than hiss
 CROWD = 28  # poles above which they may fit a room: a quiet made body takes 19 to 23, in a room 27 to 45
 USUAL_ROOM = Room(t60_s=0.4, reverberant_to_direct=0.05)  # where the search begins; chosen on simulated workshops
 LEAST_ROOM = 10 ** (-3.5)
+NARROW_HZ = 150.0  # a band that ends below tells no room from a body
 ASKED = 3  # times at most: with the poles that stood for the room left out, it is told better
 
 
@@ -37,13 +38,13 @@ class TapFit:
     hiss: tuple[float, ...]
     mains: Mains
     poles: np.ndarray | None
-    amplitudes: np.ndarray = None
-    covariance: np.ndarray = None
-    amplitude_covariance: np.ndarray = None
+    amplitudes: np.ndarray | None = None
+    covariance: np.ndarray | None = None
+    amplitude_covariance: np.ndarray | None = None
     solvers: tuple[np.ndarray, ...] = ()
-    certain: np.ndarray = None
+    certain: np.ndarray | None = None
     room: Room | None = None
-    presence: np.ndarray = None
+    presence: np.ndarray | None = None
     own: tuple[tuple[np.ndarray, np.ndarray], ...] = ()
 
 
@@ -56,7 +57,7 @@ def fit_taps(cells: Sequence[Cell], *, top_hz: float) -> TapFit:
     search = Search(look_at, cells, mains, least=least, top_hz=top_hz, scaled=True)
     fit = search.run(candidates(cells, mains))
     fit = fit and search.complete(fit, most=CROWD)
-    if fit is None or (fit.variance < EXCESS and len(fit.poles) <= CROWD):
+    if fit is None or top_hz < NARROW_HZ or (fit.variance < EXCESS and len(fit.poles) <= CROWD):
         return _dry(cells, hiss, mains, fit)
     inside = RoomSearch(cells, hiss, replace(mains, frequency_hz=fit.mains_hz), top_hz)
     room = inside.estimate(fit)

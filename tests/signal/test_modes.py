@@ -82,9 +82,10 @@ def test_stated_uncertainties_are_the_errors_that_occur(snr_db, which):
 
 def test_the_workshop_leaves_the_strong_modes_to_be_read():
     for each in workshop():
-        assert np.all(np.abs(each.cents[each.strong]) < 30)
-        assert np.all(np.abs(each.damping[each.strong]) < 0.4)
-        assert np.mean(np.isfinite(each.cents)) > 0.7
+        assert np.all(np.abs(each.cents[each.strong]) < 10)
+        assert np.all(np.abs(each.damping[each.strong]) < 0.2)
+        assert np.mean(np.isfinite(each.cents)) > 0.8
+        assert each.false <= 1
 
 
 def test_the_room_is_stated():
@@ -348,3 +349,63 @@ def test_a_long_ring_beside_a_mains_frequency_is_no_hum_and_no_room(hz):
     assert not any("room" in note for note in modes.notes)
     assert [mode.frequency_hz for mode in modes.modes] == pytest.approx(body.frequency_hz, rel=1e-3)
     assert modes.modes[1].damping_ratio == pytest.approx(0.5 / 180, rel=0.05)
+
+
+def in_a_room(seed=0, *, change=None, body=None, **bench):
+    """Four taps in two placements of a random body, T60 0.4 s; `change` alters the samples of each."""
+    rng = np.random.default_rng(seed)
+    body = body or simulate.random_body(rng)
+    given = {"t60_s": 0.4, "n_placements": 2, "n_taps": 4} | bench
+    tapset = simulate.tap_set(rng, body, simulate.Bench(**given))
+    if change is None:
+        return tapset
+    return replace(tapset, taps=tuple(replace(tap, samples=change(np.array(tap.samples))) for tap in tapset.taps))
+
+
+def test_hiss_below_the_step_of_a_16_bit_file_does_not_blow_up_the_errors():
+    """The stretch before the tap is digital silence then, and yet no room is known to a millionth."""
+    tapset = in_a_room(snr_db=90.0, hum_db=None, change=lambda x: np.round(x * 32768) / 32768)
+    modes = read_modes(tapset).modes
+    assert len(modes) >= 14
+    assert all(mode.damping_ratio_u < 0.5 * mode.damping_ratio for mode in modes)
+
+
+@pytest.mark.parametrize("hum_db", [-25.0, -15.0])
+def test_strong_hum_in_a_room_leaves_the_modes_to_be_read(hum_db):
+    rng = np.random.default_rng(0)
+    body = simulate.random_body(rng)
+    found = [mode.frequency_hz for mode in read_modes(in_a_room(hum_db=hum_db)).modes]
+    there = body.frequency_hz[body.frequency_hz < 1000]
+    assert len(pair_up(there, found)) >= len(there) - 1
+
+
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("snr_db", [40.0, 160.0])
+def test_one_mode_in_a_short_room_without_hiss_is_read(snr_db):
+    body = simulate.Body(np.array([simulate.pole(200.0, 0.02)]), np.array([[1 + 0j]]))
+    modes = read_modes(in_a_room(body=body, snr_db=snr_db, hum_db=None, t60_s=0.1)).modes
+    best = min(modes, key=lambda mode: abs(mode.frequency_hz - 200.0))
+    assert best.frequency_hz == pytest.approx(200.0, rel=0.001)
+    assert best.level_db == 0
+
+
+@pytest.mark.parametrize("top_hz", [45.0, 52.0, 58.0])
+def test_a_narrow_low_band_is_read_without_a_room(top_hz):
+    poles = simulate.pole(np.array([40.0, 90.0, 200.0]), 0.03)
+    body = simulate.Body(poles, -poles.real[:, None] * np.ones((3, 1)))
+    modeset = read_modes(in_a_room(body=body), band_hz=(20.0, top_hz))
+    assert min(abs(mode.frequency_hz - 40.0) for mode in modeset.modes) < 1
+    assert not any("room is heard" in note for note in modeset.notes)
+
+
+def test_sound_far_above_the_band_is_no_mode_in_it():
+    """One mode at 3 kHz, in a room: a pole that stays alone is asked as all others are."""
+    body = simulate.Body(np.array([simulate.pole(3000.0, 0.02)]), np.array([[1 + 0j]]))
+    with pytest.raises(LuthkitError, match="no mode"):
+        read_modes(in_a_room(3, body=body))
+
+
+def test_a_silent_channel_tells_nothing():
+    plain = read_modes(in_a_room())
+    beside = read_modes(in_a_room(change=lambda x: np.hstack([x, np.zeros_like(x)])))
+    assert [m.frequency_hz for m in beside.modes] == pytest.approx([m.frequency_hz for m in plain.modes], rel=1e-9)
