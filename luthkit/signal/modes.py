@@ -247,7 +247,7 @@ def _kind(fit: TapFit, k: int, ratio: float) -> tuple[str, tuple[str, ...]]:
         *others, most = sorted(
             sum(fit.presence[c, k] for c, cell in enumerate(fit.cells) if cell.placement == p) for p in placements
         )
-        if np.mean(others) < min(least_strength(PRESENT, 1), most / LOPSIDED):
+        if np.quantile(others, 0.25) < min(least_strength(PRESENT, 1), most / LOPSIDED):
             return "room", ("clear in some placements only: it may belong to the room",)
     return "body", ()
 

@@ -186,7 +186,8 @@ class RoomLikelihood:
         inverse = np.linalg.inv(total / np.outer(scale, scale)) / np.outer(scale, scale)
         solvers, blocks = [], []
         for heard, cell, (_, _, taken) in zip(self.heard, cells, solved, strict=True):
-            blocks.append(diagonal_blocks(np.linalg.inv(cell.information[n:, n:]), n // 2))
+            amplitudes = cell.information[n:, n:] * (1 + HOLD * np.eye(n))
+            blocks.append(diagonal_blocks(np.linalg.inv(amplitudes), n // 2))
             moved = 2 * heard.share * heard.samples(cell.inverse.transpose(0, 2, 1) @ cell.slopes.conj()).real.T
             solvers.append(inverse @ (moved[:n] - taken[:, :-1].T @ moved[n:]))
         return Outcome(
