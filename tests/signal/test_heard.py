@@ -77,6 +77,14 @@ def test_the_first_stand_in_has_the_power_of_the_room():
     assert power[0] == pytest.approx(power[1], rel=0.15)
 
 
+def test_a_dip_that_the_room_made_is_no_quiet_spot_to_the_stand_in():
+    heard = hear(one_tap(ringing()), 1e-6, STILL, 1000.0, 1.0)
+    spectrum = heard.spectrum.copy()
+    spectrum[1, 40] = 0
+    dipped = recorded_covariance(replace(heard, spectrum=spectrum), heard.tail(ROOM))[1].real
+    assert dipped[40, 40] > 0.5 * min(dipped[38, 38], dipped[42, 42])
+
+
 def test_least_squares_in_a_room_reaches_the_truth_when_nothing_disturbs():
     heard = [hear(one_tap(ringing()), 1e-5, STILL, 1000.0, 1.0)]
     covariances = [covariance(each, each.tail(ROOM), each.spectrum) for each in heard]
