@@ -48,8 +48,7 @@ class Local:
     sound: np.ndarray
     slopes: np.ndarray  # of the sound, (n_blocks, m, 4 n)
     inverse: np.ndarray  # of the covariance
-    spread: np.ndarray  # information of the covariance about relative changes of the sound, and of their conjugates
-    folded: np.ndarray
+    spread: np.ndarray  # information of the covariance about relative changes of the sound
     pull: np.ndarray  # slope of -ln L by relative changes of the sound, (n_blocks, m)
 
 
@@ -89,13 +88,11 @@ class RoomLikelihood:
         weighed = (inverse @ (heard.spectrum - sound)[..., None])[..., 0]
         rest = heard.spectrum - (heard.noise @ weighed[..., None])[..., 0]
         pull = 1 - np.diagonal(noisy, axis1=1, axis2=2) - weighed.conj() * rest
-        clear = np.eye(sound.shape[1]) - noisy
         spread = inverse * (total - 2 * heard.noise + noisy @ heard.noise).transpose(0, 2, 1)
-        folded = clear * clear.transpose(0, 2, 1)
         relative = slopes / sound[..., None]
-        information = _informed(slopes, relative, slopes, relative, inverse, spread, folded)
+        information = _informed(slopes, relative, slopes, relative, inverse, spread)
         gradient = -2 * np.einsum("bj,bjp->p", pull, relative).real
-        return Local(heard.share * gradient, heard.share * information, sound, slopes, inverse, spread, folded, pull)
+        return Local(heard.share * gradient, heard.share * information, sound, slopes, inverse, spread, pull)
 
     def climb(self, state: State, steps: int) -> State:
         """The likeliest state within so many steps."""
@@ -150,7 +147,7 @@ class RoomLikelihood:
             here, _, there, _ = heard.waves(poles)
             extra = pair_columns(here, there)
             relative = extra / cell.sound[..., None]
-            parts = (cell.inverse, cell.spread, cell.folded)
+            parts = (cell.inverse, cell.spread)
             cross = heard.share * _informed(cell.slopes, cell.slopes / cell.sound[..., None], extra, relative, *parts)
             own = heard.share * _informed_pairs(extra, relative, *parts)
             push = -2 * heard.share * np.einsum("bj,bjp->p", cell.pull, relative).real
@@ -248,24 +245,25 @@ def restricted_cost(heard: Sequence[Heard], state: State, room: Room) -> float:
     return float(total + np.linalg.slogdet(shared)[1])
 
 
-def _informed(slopes, relative, others, other_relative, inverse, spread, folded) -> np.ndarray:
-    """Information (p, q) about two groups of unknowns, slopes of the sound (n_blocks, m, p) and (n_blocks, m, q)."""
+def _informed(slopes, relative, others, other_relative, inverse, spread) -> np.ndarray:
+    """Information (p, q) about two groups of unknowns, slopes of the sound (n_blocks, m, p) and (n_blocks, m, q).
+
+    Products of two relative changes, neither conjugated, would belong to it too; decaying sounds are analytic on one
+    side of the frequency axis, so their sum is nought but for a thousandth.
+    """
     by_mean = slopes.conj().transpose(0, 2, 1) @ (inverse @ others)
-    across = relative.transpose(0, 2, 1)
-    by_spread = across.conj() @ (spread @ other_relative) + across @ (folded @ other_relative)
+    by_spread = relative.conj().transpose(0, 2, 1) @ (spread @ other_relative)
     return 2 * np.sum(by_mean + by_spread, axis=0).real
 
 
-def _informed_pairs(slopes, relative, inverse, spread, folded) -> np.ndarray:
+def _informed_pairs(slopes, relative, inverse, spread) -> np.ndarray:
     """The blocks (n, 2, 2) on the diagonal of `_informed` of (n_blocks, m, 2 n) with themselves."""
 
     def pairs(left, right):
         shape = (*left.shape[:2], -1, 2)
         return np.einsum("bjku,bjkv->kuv", left.reshape(shape), right.reshape(shape))
 
-    total = pairs(slopes.conj(), inverse @ slopes)
-    total = total + pairs(relative.conj(), spread @ relative) + pairs(relative, folded @ relative)
-    return 2 * total.real
+    return 2 * (pairs(slopes.conj(), inverse @ slopes) + pairs(relative.conj(), spread @ relative)).real
 
 
 def _without_amplitudes(cell: Local, n: int, damping: float):

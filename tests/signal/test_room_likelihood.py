@@ -8,7 +8,7 @@ from benchmarks.bounds import room_bound
 from roomy_cells import AMPLITUDES, HISS, POLES, RATE, ROOM, START_S, STILL, N, in_a_room, one_tap, ringing, transformed
 from scipy.stats import multivariate_normal
 
-from luthkit.signal.heard import covariance, hear
+from luthkit.signal.heard import covariance, hear, stacked
 from luthkit.signal.modes import _to_frequency_and_ratio
 from luthkit.signal.room import Room
 from luthkit.signal.room_likelihood import RATIO_SPREAD, RoomLikelihood, restricted_cost, unusual
@@ -189,3 +189,60 @@ def test_restricted_likelihood_finds_the_room_that_was_drawn():
         best = min(rooms, key=lambda room: restricted_cost(model.heard, state, room))
         found.append((best.t60_s / 0.3, best.reverberant_to_direct / 0.1))
     assert np.exp(np.mean(np.log(found), axis=0)) == pytest.approx([1, 1], abs=0.25)
+
+
+def test_the_information_is_that_of_mean_and_covariance():
+    """I_ij = tr(C^-1 C_i C^-1 C_j) + 2 Re(S_i^H C^-1 S_j) for a circular Gaussian, C_i by differences."""
+    (heard,) = in_a_room(np.random.default_rng(9), n_cells=1)
+    model, n = RoomLikelihood([heard], ROOM), 3
+    tail, start = heard.tail(ROOM), np.concatenate([POLES, AMPLITUDES])
+
+    def moved(k, sign):
+        unknowns = start + sign * 1e-4 * (1j if k % 2 else 1) * np.abs(start) * (np.arange(2 * n) == k // 2)
+        sound = heard.sound(unknowns[:n], unknowns[n:])
+        return sound, covariance(heard, tail, sound)
+
+    inverse = np.linalg.inv(covariance(heard, tail, heard.sound(POLES, AMPLITUDES)))
+    steps = [
+        [(a - b) / (2e-4 * abs(start[k // 2])) for a, b in zip(moved(k, 1), moved(k, -1), strict=True)]
+        for k in range(12)
+    ]
+    turned = [inverse @ step for _, step in steps]
+    expected = np.array(
+        [
+            [
+                np.einsum("bij,bji->", turned[i], turned[j]).real
+                + 2 * np.einsum("bi,bij,bj->", steps[i][0].conj(), inverse, steps[j][0]).real
+                for j in range(12)
+            ]
+            for i in range(12)
+        ]
+    )
+    (cell,) = model.local(truth(model))
+    scale = np.sqrt(np.outer(np.diag(expected), np.diag(expected)))
+    assert cell.information / scale == pytest.approx(expected / scale, abs=2e-3)
+
+
+def test_restricted_likelihood_takes_off_what_poles_and_amplitudes_can_take_up():
+    """ln det of J' J, with J the whitened slopes by all poles and amplitudes of all cells in one matrix."""
+    heard = in_a_room(np.random.default_rng(10))
+    model = RoomLikelihood(heard, ROOM)
+    state, n = truth(model), 6
+
+    def whole(room):
+        rows, plain = [], 0.0
+        for k, (each, amplitudes) in enumerate(zip(heard, state.amplitudes, strict=True)):
+            sound, slopes = each.around(POLES, amplitudes)
+            factor = np.linalg.cholesky(covariance(each, each.tail(room), sound))
+            white = np.sqrt(2) * stacked(np.linalg.solve(factor, slopes))
+            blank = np.zeros((len(white), n))
+            rows.append(np.hstack([white[:, :n], *([blank] * k), white[:, n:], *([blank] * (1 - k))]))
+            left = np.linalg.solve(factor, (each.spectrum - sound)[..., None])
+            plain += 2 * np.sum(np.abs(left) ** 2)
+            plain += 4 * np.sum(np.log(np.diagonal(factor, axis1=1, axis2=2).real))
+        columns = np.concatenate(rows)
+        return plain + np.linalg.slogdet(columns.T @ columns)[1]
+
+    rooms = [ROOM, Room(0.6, 0.05), Room(0.2, 0.3)]
+    got, expected = [restricted_cost(heard, state, room) for room in rooms], [whole(room) for room in rooms]
+    assert np.diff(got) == pytest.approx(np.diff(expected), rel=1e-6)
