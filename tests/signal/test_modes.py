@@ -13,7 +13,10 @@ from hypothesis import strategies as st
 from luthkit import simulate
 from luthkit._frozen import frozen_array
 from luthkit.errors import LuthkitError
-from luthkit.signal.modes import Mode, ModeSet, read_modes
+from luthkit.signal.cells import make_cells
+from luthkit.signal.modes import Mode, ModeSet, _between_placements, read_modes
+from luthkit.signal.room import Mains, Room
+from luthkit.signal.selection import TapFit
 from luthkit.signal.taps import Rejection, Tap, TapSet
 
 
@@ -409,3 +412,37 @@ def test_a_silent_channel_tells_nothing():
     plain = read_modes(in_a_room())
     beside = read_modes(in_a_room(change=lambda x: np.hstack([x, np.zeros_like(x)])))
     assert [m.frequency_hz for m in beside.modes] == pytest.approx([m.frequency_hz for m in plain.modes], rel=1e-9)
+
+
+def test_placements_that_differ_by_more_than_expected_make_the_errors_grow():
+    """Birge ratio squared, chi-square over its degrees of freedom: three standard errors either way make 18."""
+    s, sd = complex(simulate.pole(200.0, 0.02)), 2.0
+    cells = [replace(cell, placement=str(k)) for k, cell in enumerate(2 * make_cells(made()[1].taps))]
+    information, step = np.eye(2) / sd**2, np.array([0.0, 3 * sd])
+    common = {"cells": tuple(cells), "hiss": (1.0, 1.0), "mains": Mains(50.0, 0), "poles": np.array([s])}
+    for size, expected in ((0.0, 1.0), (1.0, 18.0)):
+        own = tuple((information, sign * size * information @ step) for sign in (1, -1))
+        growth = _between_placements(TapFit(**common, room=Room(0.4, 0.1), own=own))
+        assert growth[0, 0] == pytest.approx(expected, rel=0.01)
+    assert _between_placements(TapFit(**common)) == pytest.approx(1.0)
+
+
+def test_the_growth_stands_in_the_errors(monkeypatch):
+    tapset = in_a_room()
+    plain = read_modes(tapset).modes
+    monkeypatch.setattr("luthkit.signal.modes._between_placements", lambda fit: np.full((2, len(fit.poles)), 1e6))
+    wider = read_modes(tapset).modes
+    assert all(b.frequency_u_hz > 50 * a.frequency_u_hz for a, b in zip(plain, wider, strict=True))
+
+
+def test_taps_that_differ_beyond_the_hiss_widen_the_errors():
+    """Each tap of a body of its own, all frequencies off by 0.1 %: the mean, over root 8."""
+    rng, taps = np.random.default_rng(12), []
+    poles = simulate.pole(np.array([110.0, 205.0, 390.0]), 0.02)
+    for factor in 1 + 1e-3 * rng.standard_normal(8):
+        body = simulate.Body(factor * poles, -poles.real[:, None] * np.ones((3, 1)))
+        taps += simulate.tap_set(rng, body, simulate.Bench(n_taps=1, hum_db=None)).taps
+    modes = read_modes(TapSet(tuple(taps), (), {}, {})).modes
+    for hz in (110.0, 205.0, 390.0):
+        mode = min(modes, key=lambda each: abs(each.frequency_hz - hz))
+        assert 0.5 < mode.frequency_u_hz / (1e-3 * hz / np.sqrt(8)) < 2.5
