@@ -269,7 +269,7 @@ def _remarks(fit: TapFit, n_taps: int, placements: int) -> tuple[str, ...]:
     if fit.room:
         remarks.append(
             f"the room is heard: it dies in {fit.room.t60_s:.2f} s (60 dB) and lies "
-            f"{fit.room.direct_to_reverberant_db + 0.0:.0f} dB under the direct sound; errors allow for it"
+            f"{fit.room.direct_to_reverberant_db:.0f} dB under the direct sound; errors allow for it"
         )
     if fit.mains.n_lines:
         remarks.append(f"mains hum at {fit.mains.frequency_hz:.0f} Hz and its multiples was fitted and left out")

@@ -30,7 +30,7 @@ class Room:
     @property
     def direct_to_reverberant_db(self) -> float:
         """Energy of the direct sound over that of the tail."""
-        return -10 * np.log10(self.reverberant_to_direct)
+        return 10 * np.log10(1 / self.reverberant_to_direct)
 
 
 @dataclass(frozen=True)
